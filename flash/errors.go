@@ -1,0 +1,48 @@
+package flash
+
+import (
+	"errors"
+	"fmt"
+)
+
+var (
+	// ErrTooSmall says that the image does not fit on the card.
+	ErrTooSmall = errors.New("the image is larger than the card")
+	// ErrGone says that the card no longer answers: it was pulled, or its reader failed.
+	ErrGone = errors.New("the card is gone")
+	// ErrHeldOthersBack says that the card completed no call for so long that the other cards go on without it.
+	ErrHeldOthersBack = errors.New("the card answered no call while the other cards waited")
+	// ErrReadOnly says that the card stopped taking writes.
+	ErrReadOnly = errors.New("the card takes no writes")
+)
+
+// A Step names a part of one card's way. Its text is what records and reports show.
+type Step string
+
+// The steps of one card's way, in order.
+const (
+	StepOpen    Step = "open"
+	StepSource  Step = "source"
+	StepClear   Step = "clear"
+	StepBody    Step = "body"
+	StepProof   Step = "proof"
+	StepHead    Step = "head"
+	StepInspect Step = "inspect"
+	StepRecord  Step = "record"
+)
+
+// An Error is a failed step of one card: where it happened and why.
+type Error struct {
+	Step        Step
+	OffsetBytes int64 // where on the card (StepSource: in the packed source)
+	LengthBytes int64 // how many bytes the failed call was about; 0 for a flush
+	Err         error
+}
+
+// Error says the step, the place and the cause in one line.
+func (e *Error) Error() string {
+	return fmt.Sprintf("%s at byte %d: %v", e.Step, e.OffsetBytes, e.Err)
+}
+
+// Unwrap gives the cause.
+func (e *Error) Unwrap() error { return e.Err }

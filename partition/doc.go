@@ -1,0 +1,10 @@
+// Package partition reads partition tables and file-system signatures from a card or an image and tells what is odd.
+//
+// Inspect gives a Table: the partitions, the file system in each, and findings. Compare holds a card's table against the
+// image's. Nothing that was found is dropped: what is odd is reported beside its finding.
+//
+// The package only reads, and trusts no field: no allocation, loop or read follows from a value that was not checked
+// against the medium's size. Content that is damaged is a finding; a read that fails is an error.
+//
+// Read next: Table (table.go), Inspect (inspect.go), Compare (compare.go).
+package partition
