@@ -1,0 +1,167 @@
+package flash
+
+import (
+	"context"
+	"io"
+	"sync"
+	"sync/atomic"
+	"time"
+)
+
+// A piece is a block on its way to several cards; the last holder gives its buffer back to the pool.
+type piece struct {
+	Block
+	data    []byte
+	pool    *Pool
+	holders atomic.Int32
+}
+
+func (p *piece) release() {
+	if p.holders.Add(-1) == 0 {
+		p.pool.Give(p.data)
+	}
+}
+
+// A Feed is one card's end of a Pump: the blocks after the head, in order. One goroutine takes from it.
+type Feed struct {
+	meter   *Meter
+	pieces  chan *piece // as roomy as the pool, so that offering never waits
+	headSet chan struct{}
+	over    chan struct{} // closed by Close or setAside: no more blocks are wanted
+	waiting atomic.Bool
+
+	mu      sync.Mutex // guards what follows, and sending on pieces against its closing
+	head    []byte
+	stopped bool
+	ended   bool
+	err     error // why the blocks ended; io.EOF at the image's sound end
+}
+
+func newFeed(meter *Meter, room int) *Feed {
+	return &Feed{meter: meter, pieces: make(chan *piece, room), headSet: make(chan struct{}), over: make(chan struct{})}
+}
+
+// Head waits for the image's first block. The error is the image's, the context's or ErrHeldOthersBack.
+func (f *Feed) Head(ctx context.Context) ([]byte, error) {
+	select {
+	case <-f.headSet:
+	case <-f.over:
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.head == nil {
+		return nil, f.err
+	}
+	return f.head, nil
+}
+
+// next waits for the next block. The error is io.EOF once the image ended soundly, else the image's, the context's or
+// ErrHeldOthersBack.
+func (f *Feed) next(ctx context.Context) (*piece, error) {
+	f.waiting.Store(true)
+	defer f.waiting.Store(false)
+	select {
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	case <-f.over:
+		return nil, f.cause()
+	case p, ok := <-f.pieces:
+		if !ok {
+			return nil, f.cause()
+		}
+		return p, nil
+	}
+}
+
+func (f *Feed) cause() error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.err
+}
+
+// Close says that this card takes no more blocks and gives back those kept for it. It may be called at any time.
+func (f *Feed) Close() { f.stop(io.ErrClosedPipe) }
+
+// setAside closes the feed of a card that stands still; its writer learns so when its call returns at last.
+func (f *Feed) setAside() { f.stop(ErrHeldOthersBack) }
+
+func (f *Feed) stop(cause error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.stopped {
+		return
+	}
+	f.stopped = true
+	if f.err == nil {
+		f.err = cause
+	}
+	close(f.over)
+	for {
+		select {
+		case p, ok := <-f.pieces:
+			if !ok {
+				return
+			}
+			p.release()
+		default:
+			return
+		}
+	}
+}
+
+// SetAside is closed when the card was given up because it held the others back, or when it closed its feed itself.
+func (f *Feed) SetAside() <-chan struct{} { return f.over }
+
+func (f *Feed) closed() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.stopped
+}
+
+func (f *Feed) gotHead(head []byte) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.head = head
+	close(f.headSet)
+}
+
+// offer adds a block, unless the card takes no more.
+func (f *Feed) offer(p *piece) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.stopped {
+		return
+	}
+	p.holders.Add(1)
+	f.pieces <- p
+}
+
+// end says that no block follows: err is nil after a sound end.
+func (f *Feed) end(err error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.ended {
+		return
+	}
+	f.ended = true
+	if f.err == nil {
+		f.err = err
+		if err == nil {
+			f.err = io.EOF
+		}
+	}
+	if f.head == nil {
+		close(f.headSet)
+	}
+	close(f.pieces)
+}
+
+// standsStill tells whether the card is within a call and completed none for the given time.
+func (f *Feed) standsStill(patience time.Duration) bool {
+	return !f.closed() && !f.waiting.Load() && time.Since(f.meter.LastCall()) >= patience
+}
+
+// waits tells whether the card is idle for want of a block.
+func (f *Feed) waits() bool { return !f.closed() && f.waiting.Load() && len(f.pieces) == 0 }

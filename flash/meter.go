@@ -1,0 +1,65 @@
+package flash
+
+import (
+	"sync/atomic"
+	"time"
+)
+
+// A Meter is what a running card shows to whoever looks: its writer and its proof add to it, a painter samples it, and
+// neither waits for the other. The zero value is ready.
+type Meter struct {
+	step      atomic.Pointer[Step]
+	pace      atomic.Pointer[Judgement]
+	written   atomic.Int64
+	proven    atomic.Int64
+	busyNanos atomic.Int64
+	lastCall  atomic.Int64 // when a call last completed, in nanoseconds since 1970
+}
+
+// A Progress is one look at a Meter. Rates follow from the difference of two looks.
+type Progress struct {
+	Step         Step
+	Pace         Judgement
+	WrittenBytes int64
+	ProvenBytes  int64
+	Busy         time.Duration // in which a write or flush was under way; it ends with the last completed call
+}
+
+// Look gives the present state.
+func (m *Meter) Look() Progress {
+	p := Progress{
+		WrittenBytes: m.written.Load(), ProvenBytes: m.proven.Load(),
+		Busy: time.Duration(m.busyNanos.Load()),
+	}
+	if s := m.step.Load(); s != nil {
+		p.Step = *s
+	}
+	if j := m.pace.Load(); j != nil {
+		p.Pace = *j
+	}
+	return p
+}
+
+// Enter says which step the card is in now.
+func (m *Meter) Enter(step Step) {
+	m.step.Store(&step)
+	m.Called()
+}
+
+// Proved adds to the bytes that were read back and compared.
+func (m *Meter) Proved(n int) {
+	m.proven.Add(int64(n))
+	m.Called()
+}
+
+// Called notes that a call to the card completed just now.
+func (m *Meter) Called() { m.lastCall.Store(time.Now().UnixNano()) }
+
+// LastCall tells when a call to the card last completed.
+func (m *Meter) LastCall() time.Time { return time.Unix(0, m.lastCall.Load()) }
+
+func (m *Meter) wrote(n int, busy time.Duration) {
+	m.written.Add(int64(n))
+	m.busyNanos.Add(int64(busy))
+	m.Called()
+}

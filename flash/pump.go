@@ -1,0 +1,218 @@
+package flash
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+)
+
+// DefaultPatience is how long a card may complete no call while other cards wait, before they go on without it.
+const DefaultPatience = 20 * time.Second
+
+// A Pump reads one image once, keeps its manifest and its head, and feeds every block after the head to each card. A slow
+// card holds the others back, since the blocks come from one pool; a card that stands still is set aside.
+type Pump struct {
+	// LimitBytes is the size of the smallest card; a longer image ends the run. 0 sets no limit.
+	LimitBytes int64
+	// Patience replaces DefaultPatience where it isn't 0.
+	Patience time.Duration
+	// Observe, where set, sees every block in order, the head included, and must not keep it.
+	Observe func(b Block, data []byte)
+
+	pool     *Pool
+	feeds    []*Feed
+	manifest Manifest
+	head     []byte
+}
+
+// NewPump makes a pump over a pool. The head keeps one buffer for as long as the pump lives, so the pool needs at least
+// two, and two more per card let the cards work while the next blocks are decoded.
+func NewPump(pool *Pool) *Pump { return &Pump{pool: pool} }
+
+// Feed adds a card, whose calls the meter sees. All cards are added before Run; each Feed must be drained or closed.
+func (p *Pump) Feed(meter *Meter) *Feed {
+	f := newFeed(meter, cap(p.pool.free))
+	p.feeds = append(p.feeds, f)
+	return f
+}
+
+// Manifest gives the digests of all blocks read so far. It is complete once Run returned nil.
+func (p *Pump) Manifest() *Manifest { return &p.manifest }
+
+// Head gives the first block, once Run returned or Feed.Head did. It must not be changed.
+func (p *Pump) Head() []byte { return p.head }
+
+// Run reads the image to its end and returns nil only when the image ended soundly. It also stops, with the cause, when
+// the context ends, when the image outgrows LimitBytes (ErrTooSmall), and when every card has given up (ErrNoCards).
+func (p *Pump) Run(ctx context.Context, image io.Reader) error {
+	reading, stop := context.WithCancel(ctx)
+	filled := make(chan filling)
+	go p.fill(reading, image, filled) // ends when reading does, or at the image's end; drain waits for it
+	err := p.spread(ctx, filled)
+	stop()
+	p.drain(filled)
+	for _, f := range p.feeds {
+		f.end(err)
+	}
+	return err
+}
+
+// drain waits until the reading goroutine ended, but not for ever: a read from a pipe that nobody fills cannot be
+// interrupted, and must not keep the operator from the report. Such a goroutine ends with its read.
+func (p *Pump) drain(filled <-chan filling) {
+	grace := time.NewTimer(2 * time.Second)
+	defer grace.Stop()
+	for {
+		select {
+		case f, ok := <-filled:
+			if !ok {
+				return
+			}
+			p.pool.Give(f.data)
+		case <-grace.C:
+			return
+		}
+	}
+}
+
+// ErrNoCards says that every card gave up before the image ended.
+var ErrNoCards = errors.New("no card is left to write to")
+
+// A filling is one buffer as read from the image, with the error that ended the reading, io.EOF at a sound end.
+type filling struct {
+	data []byte
+	err  error
+}
+
+// fill is the reading goroutine: decode into a buffer, hand it over, until an error. The error travels with its buffer.
+func (p *Pump) fill(ctx context.Context, image io.Reader, filled chan<- filling) {
+	defer close(filled)
+	for {
+		buffer, err := p.pool.Take(ctx)
+		if err != nil {
+			return
+		}
+		n, err := io.ReadFull(image, buffer)
+		if errors.Is(err, io.ErrUnexpectedEOF) {
+			err = readOn(image)
+		}
+		select {
+		case filled <- filling{buffer[:n], err}:
+		case <-ctx.Done():
+			p.pool.Give(buffer)
+			return
+		}
+		if err != nil {
+			return
+		}
+	}
+}
+
+// readOn asks a reader that ended within a block once more, since io.ReadFull hides whether the end was io.EOF itself or
+// an error of that name from a truncated container. A reader must answer the same again.
+func readOn(image io.Reader) error {
+	n, err := image.Read(make([]byte, 1))
+	if n != 0 || err == nil {
+		return io.ErrNoProgress
+	}
+	return err
+}
+
+// spread digests each block and hands it to every feed. It never waits for a card: the pool's size does that.
+func (p *Pump) spread(ctx context.Context, filled <-chan filling) error {
+	watch := time.NewTicker(time.Second)
+	defer watch.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-watch.C:
+			p.setAside()
+		case f, ok := <-filled:
+			if !ok {
+				return context.Cause(ctx)
+			}
+			if done, err := p.take(f); done {
+				return err
+			}
+		}
+		if p.abandoned() {
+			return ErrNoCards
+		}
+	}
+}
+
+// take deals with one filling and tells whether it was the last.
+func (p *Pump) take(f filling) (done bool, err error) {
+	if f.err != nil && !errors.Is(f.err, io.EOF) {
+		p.pool.Give(f.data)
+		return true, f.err
+	}
+	if len(f.data) == 0 {
+		p.pool.Give(f.data)
+		return true, nil
+	}
+	if p.LimitBytes > 0 && p.manifest.ImageBytes+int64(len(f.data)) > p.LimitBytes {
+		p.pool.Give(f.data)
+		return true, fmt.Errorf("%w: it has %d bytes and the image goes on", ErrTooSmall, p.LimitBytes)
+	}
+	p.manifest.Append(f.data)
+	block := p.manifest.Block(len(p.manifest.Blocks) - 1)
+	if p.Observe != nil {
+		p.Observe(block, f.data)
+	}
+	clear(f.data[len(f.data):BlockBytes]) // what fills up the last sector
+	p.deal(block, f.data)
+	return f.err != nil, nil
+}
+
+// deal keeps the head and hands every other block to the feeds.
+func (p *Pump) deal(block Block, data []byte) {
+	if block.Index == 0 {
+		p.head = data
+		for _, f := range p.feeds {
+			f.gotHead(data)
+		}
+		return
+	}
+	piece := &piece{Block: block, data: data, pool: p.pool}
+	piece.holders.Store(1)
+	for _, f := range p.feeds {
+		f.offer(piece)
+	}
+	piece.release()
+}
+
+// setAside gives up on cards that completed no call for the pump's patience while another card waits for a block.
+func (p *Pump) setAside() {
+	patience := p.Patience
+	if patience == 0 {
+		patience = DefaultPatience
+	}
+	for _, f := range p.feeds {
+		if f.standsStill(patience) && p.anyWaits() {
+			f.setAside()
+		}
+	}
+}
+
+func (p *Pump) anyWaits() bool {
+	for _, f := range p.feeds {
+		if f.waits() {
+			return true
+		}
+	}
+	return false
+}
+
+// abandoned tells whether there were cards and none is left.
+func (p *Pump) abandoned() bool {
+	for _, f := range p.feeds {
+		if !f.closed() {
+			return false
+		}
+	}
+	return len(p.feeds) > 0
+}

@@ -1,0 +1,185 @@
+package flash
+
+import (
+	"context"
+	"errors"
+	"io"
+	"time"
+)
+
+// A Writer puts one image on one card, in the order Clear, WriteBody, WriteHead, and measures the card meanwhile. Its first
+// error stays: every later call but Blank gives it again and touches nothing. One goroutine uses a Writer.
+type Writer struct {
+	card  Card
+	meter *Meter
+	judge Judge
+	trace Trace
+	err   error
+
+	judged time.Time // when the pace was last told
+}
+
+// NewWriter makes a writer for a card. The judge tells the pace while writing goes on.
+func NewWriter(card Card, meter *Meter, judge Judge) *Writer {
+	return &Writer{card: card, meter: meter, judge: judge}
+}
+
+// Trace gives what was measured so far.
+func (w *Writer) Trace() *Trace { return &w.trace }
+
+// Clear zeroes the card's first and last ClearBytes and flushes, so that no old table survives at either end. It counts
+// in no figure.
+func (w *Writer) Clear() error {
+	w.meter.Enter(StepClear)
+	if w.err != nil {
+		return w.err
+	}
+	zeros := AlignedBuffer(int(min(ClearBytes, w.card.SizeBytes())))
+	for _, offsetBytes := range []int64{0, w.card.SizeBytes() - int64(len(zeros))} {
+		if err := writeAll(w.card, zeros, offsetBytes); err != nil {
+			return w.fail(StepClear, offsetBytes, len(zeros), err)
+		}
+		w.meter.Called()
+	}
+	if err := w.card.Flush(); err != nil {
+		return w.fail(StepClear, 0, 0, err)
+	}
+	w.meter.Called()
+	return nil
+}
+
+// WriteBody writes every block that the feed gives and flushes. It returns nil only when the image ended soundly; the
+// error is an *Error, for StepSource where the image or the context ended it.
+func (w *Writer) WriteBody(ctx context.Context, feed *Feed) error {
+	w.meter.Enter(StepBody)
+	defer w.trace.close()
+	for w.err == nil {
+		p, err := feed.next(ctx)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return w.fail(stepOf(err), w.trace.bytes, 0, err)
+		}
+		err = w.write(StepBody, p.data[:w.fillUp(p.LengthBytes)], p.OffsetBytes, p.LengthBytes)
+		p.release()
+		if err != nil {
+			return err
+		}
+		w.judgeNow()
+	}
+	return w.flush(StepBody)
+}
+
+// judgeNow shows the pace so far, at most once a second.
+func (w *Writer) judgeNow() {
+	if w.trace.bytes < JudgedFromBytes || time.Since(w.judged) < time.Second {
+		return
+	}
+	w.judged = time.Now()
+	judgement := w.judge.Judge(&w.trace)
+	w.meter.pace.Store(&judgement)
+}
+
+// WriteHead writes the first block, of lengthBytes image bytes in a buffer that goes on in zeros: all but its first
+// LastBytes, a flush, then those, and a flush. Only then is the card bootable.
+func (w *Writer) WriteHead(head []byte) error {
+	w.meter.Enter(StepHead)
+	defer w.trace.close()
+	whole := head[:w.fillUp(len(head))]
+	if last := LastBytes; len(whole) > last {
+		if err := w.write(StepHead, whole[last:], int64(last), len(head)-last); err != nil {
+			return err
+		}
+		if err := w.flush(StepHead); err != nil {
+			return err
+		}
+	}
+	first := whole[:min(LastBytes, len(whole))]
+	if err := w.write(StepHead, first, 0, min(LastBytes, len(head))); err != nil {
+		return err
+	}
+	return w.flush(StepHead)
+}
+
+// Blank zeroes the card's first ClearBytes again, so that a card that failed holds nothing that boots or mounts. It works
+// after an error too, as far as the card still takes writes.
+func (w *Writer) Blank() error {
+	zeros := AlignedBuffer(int(min(ClearBytes, w.card.SizeBytes())))
+	if err := writeAll(w.card, zeros, 0); err != nil {
+		return &Error{Step: StepClear, LengthBytes: int64(len(zeros)), Err: err}
+	}
+	if err := w.card.Flush(); err != nil {
+		return &Error{Step: StepClear, Err: err}
+	}
+	return nil
+}
+
+// write puts one buffer on the card and measures it; imageBytes is how much of it belongs to the image.
+func (w *Writer) write(step Step, buffer []byte, offsetBytes int64, imageBytes int) error {
+	if w.err != nil {
+		return w.err
+	}
+	if offsetBytes+int64(len(buffer)) > w.card.SizeBytes() {
+		return w.fail(step, offsetBytes, len(buffer), ErrTooSmall)
+	}
+	if w.trace.since.IsZero() {
+		w.trace.open()
+	}
+	began := time.Now()
+	err := writeAll(w.card, buffer, offsetBytes)
+	busy := time.Since(began)
+	if err != nil {
+		return w.fail(step, offsetBytes, len(buffer), err)
+	}
+	w.trace.wrote(offsetBytes, imageBytes, began, busy)
+	w.meter.wrote(imageBytes, busy)
+	return nil
+}
+
+func (w *Writer) flush(step Step) error {
+	if w.err != nil {
+		return w.err
+	}
+	if w.trace.since.IsZero() { // nothing was written: the image is its head alone
+		return nil
+	}
+	began := time.Now()
+	err := w.card.Flush()
+	busy := time.Since(began)
+	if err != nil {
+		return w.fail(step, w.trace.bytes, 0, err)
+	}
+	w.trace.flushed(w.trace.bytes, began, busy)
+	w.meter.wrote(0, busy)
+	return nil
+}
+
+// fillUp rounds a length up to whole sectors. Buffers go on in zeros after the image's last byte.
+func (w *Writer) fillUp(lengthBytes int) int {
+	sector := w.card.SectorBytes()
+	return (lengthBytes + sector - 1) / sector * sector
+}
+
+func (w *Writer) fail(step Step, offsetBytes int64, lengthBytes int, err error) error {
+	w.trace.close()
+	w.err = &Error{Step: step, OffsetBytes: offsetBytes, LengthBytes: int64(lengthBytes), Err: err}
+	return w.err
+}
+
+// stepOf sorts why blocks ended early: the card's own fault, or the source's.
+func stepOf(err error) Step {
+	if errors.Is(err, ErrHeldOthersBack) {
+		return StepBody
+	}
+	return StepSource
+}
+
+// writeAll is WriteAt with a short write made an error.
+func writeAll(card Card, buffer []byte, offsetBytes int64) error {
+	n, err := card.WriteAt(buffer, offsetBytes)
+	if err == nil && n < len(buffer) {
+		err = io.ErrShortWrite
+	}
+	return err
+}
