@@ -1,5 +1,11 @@
 package verify
 
+import (
+	"slices"
+
+	"cardwright/flash"
+)
+
 // A Kind says what a damaged run of blocks holds instead of the image.
 type Kind string
 
@@ -30,4 +36,57 @@ type Proof struct {
 	FromMedium     bool     `json:"from_medium"`     // false where a cache could not be dropped
 	TrueSizeBytes  *int64   `json:"true_size_bytes"` // where the damage shows address wrap: how large the card really is
 	Damage         []Damage `json:"damage"`
+}
+
+// A spoiled block is one that differs, before neighbours of one kind are joined.
+type spoiled struct {
+	flash.Block
+	kind      Kind
+	fromBytes int64 // displaced only
+}
+
+// follows tells whether s goes on with the damage of the block before it.
+func (s spoiled) follows(before spoiled) bool {
+	return s.Index == before.Index+1 && s.kind == before.kind &&
+		(s.kind != KindDisplaced || s.fromBytes-s.OffsetBytes == before.fromBytes-before.OffsetBytes)
+}
+
+// joined makes one Damage of each run of neighbouring blocks with the same kind and distance.
+func joined(blocks []spoiled) []Damage {
+	blocks = slices.Clone(blocks)
+	slices.SortFunc(blocks, func(a, b spoiled) int { return a.Index - b.Index })
+	runs := []Damage{}
+	for i, s := range blocks {
+		if i > 0 && s.follows(blocks[i-1]) {
+			runs[len(runs)-1].LengthBytes += int64(s.LengthBytes)
+			continue
+		}
+		d := Damage{OffsetBytes: s.OffsetBytes, LengthBytes: int64(s.LengthBytes), Kind: s.kind}
+		if s.kind == KindDisplaced {
+			d.FromBytes = new(s.fromBytes)
+		}
+		runs = append(runs, d)
+	}
+	return runs
+}
+
+// trueSize is the least distance by which later content stands at earlier places, where every other is a multiple of it:
+// what a card that wraps its addresses at its true size does. It is nil when the displacements do not agree.
+func trueSize(damage []Damage) *int64 {
+	var distances []int64
+	for _, d := range damage {
+		if d.Kind == KindDisplaced {
+			distances = append(distances, *d.FromBytes-d.OffsetBytes)
+		}
+	}
+	if len(distances) == 0 {
+		return nil
+	}
+	least := slices.Min(distances)
+	for _, distance := range distances {
+		if least <= 0 || distance%least != 0 {
+			return nil
+		}
+	}
+	return &least
 }

@@ -1,0 +1,57 @@
+package verify
+
+import (
+	"context"
+	"crypto/sha256"
+
+	"cardwright/flash"
+)
+
+// The head is withheld while the body is proven. On a card that wraps its addresses, a block of the body may share its
+// place with the head: it then stands in the head's place before the head is written, and is lost under the head after.
+// HeadStaysClear and ApartFromHead look for the two.
+
+// HeadStaysClear proves, between the body's proof and the head's writing, that no block of the body went to the head's
+// place, whose first ClearBytes were zeroed. Errors are those of Blocks.
+func (p *Prover) HeadStaysClear(ctx context.Context) error {
+	b := p.manifest.Block(0)
+	held, err := p.read(ctx, b)
+	if err != nil || held == nil {
+		return err
+	}
+	digest := flash.Digest(sha256.Sum256(held))
+	cleared := only(held[:min(flash.ClearBytes, len(held))], 0)
+	if _, ofImage := p.where[digest]; ofImage && !only(held, 0) {
+		cleared = false
+	}
+	if !cleared {
+		p.note(p.judge(b, held))
+	}
+	return nil
+}
+
+// ApartFromHead proves, after the head was written, those blocks again that a wrapping card could have put in the head's
+// place unseen: the last two, and every block from which on the image repeats its own beginning. Errors are those of
+// Blocks.
+func (p *Prover) ApartFromHead(ctx context.Context) error {
+	last := len(p.manifest.Blocks) - 1
+	for k := last; k >= 1; k-- {
+		if k < last-1 && !p.repeatsBeginning(k) {
+			continue
+		}
+		if err := p.block(ctx, p.manifest.Block(k)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// repeatsBeginning tells whether the blocks after k equal the image's blocks from its second on.
+func (p *Prover) repeatsBeginning(k int) bool {
+	for j := 1; k+j < len(p.manifest.Blocks); j++ {
+		if p.manifest.Blocks[k+j] != p.manifest.Blocks[j] {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,184 @@
+package verify
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"io"
+	"time"
+
+	"cardwright/flash"
+)
+
+// Prove reads a whole card back and compares it with the manifest. The caller flushed the card and dropped the cache
+// before, and says in fromMedium whether that worked. The error is as for Prover.Blocks; the Proof is then incomplete.
+func Prove(ctx context.Context, card flash.Card, manifest *flash.Manifest, fromMedium bool) (*Proof, error) {
+	p := NewProver(card, manifest, &flash.Meter{})
+	err := p.Blocks(ctx, 0, len(manifest.Blocks))
+	return p.Proof(fromMedium), err
+}
+
+// A Prover reads one card back, in as many parts as its caller likes, and collects what differs. The manifest must be
+// complete. One goroutine uses a Prover.
+type Prover struct {
+	card     flash.Card
+	manifest *flash.Manifest
+	meter    *flash.Meter
+	buffer   []byte
+	second   []byte               // for looking twice at a block that differs
+	where    map[flash.Digest]int // content that occurs once in the image -> its block
+	bytes    int64
+	took     time.Duration
+	damaged  []spoiled
+}
+
+// NewProver makes a prover; the meter sees every block that was compared.
+func NewProver(card flash.Card, manifest *flash.Manifest, meter *flash.Meter) *Prover {
+	return &Prover{
+		card: card, manifest: manifest, meter: meter, where: whereFound(manifest),
+		buffer: flash.AlignedBuffer(flash.BlockBytes), second: flash.AlignedBuffer(flash.BlockBytes),
+	}
+}
+
+// Blocks proves the blocks from first up to, not including, end. Damage does not end it. The error is the context's, or a
+// *flash.Error for StepProof once the card answers nothing at all any more.
+func (p *Prover) Blocks(ctx context.Context, first, end int) error {
+	p.meter.Enter(flash.StepProof)
+	began := time.Now()
+	defer func() { p.took += time.Since(began) }()
+	for i := first; i < end; i++ {
+		b := p.manifest.Block(i)
+		if err := p.block(ctx, b); err != nil {
+			return err
+		}
+		p.bytes += int64(b.LengthBytes)
+		p.meter.Proved(b.LengthBytes)
+	}
+	return nil
+}
+
+// Proof sums up what was read so far; fromMedium says whether the cache had been dropped.
+func (p *Prover) Proof(fromMedium bool) *Proof {
+	proof := &Proof{Bytes: p.bytes, Seconds: p.took.Seconds(), FromMedium: fromMedium, Damage: joined(p.damaged)}
+	if p.took > 0 {
+		proof.BytesPerSecond = float64(p.bytes) / p.took.Seconds()
+	}
+	proof.TrueSizeBytes = trueSize(proof.Damage)
+	return proof
+}
+
+// Sound tells whether nothing differed so far.
+func (p *Prover) Sound() bool { return len(p.damaged) == 0 }
+
+// block reads one block, compares it, and notes what is wrong with it.
+func (p *Prover) block(ctx context.Context, b flash.Block) error {
+	held, err := p.read(ctx, b)
+	if err != nil || held == nil {
+		return err
+	}
+	if flash.Digest(sha256.Sum256(held)) != p.manifest.Blocks[b.Index] {
+		p.note(p.judge(b, held))
+	}
+	return nil
+}
+
+// read reads one block, and gives nil where that failed though the card still answers elsewhere, which is damage.
+func (p *Prover) read(ctx context.Context, b flash.Block) ([]byte, error) {
+	if ctx.Err() != nil {
+		return nil, context.Cause(ctx)
+	}
+	held, err := p.readInto(p.buffer, b)
+	if err == nil {
+		return held, nil
+	}
+	if errors.Is(err, flash.ErrGone) || !p.answers(b) {
+		return nil, &flash.Error{Step: flash.StepProof, OffsetBytes: b.OffsetBytes, LengthBytes: int64(b.LengthBytes), Err: err}
+	}
+	p.note(spoiled{Block: b, kind: KindUnreadable})
+	return nil, nil
+}
+
+// readInto reads a block, in whole sectors, and gives the image's part of it.
+func (p *Prover) readInto(buffer []byte, b flash.Block) ([]byte, error) {
+	sector := p.card.SectorBytes()
+	whole := (b.LengthBytes + sector - 1) / sector * sector
+	n, err := p.card.ReadAt(buffer[:whole], b.OffsetBytes)
+	if err == nil && n < whole {
+		err = io.ErrUnexpectedEOF
+	}
+	return buffer[:b.LengthBytes], err
+}
+
+// answers tells whether a card that failed to read a block still answers anywhere: at its start, before that block, or at
+// the image's end.
+func (p *Prover) answers(failed flash.Block) bool {
+	probe := p.second[:min(flash.AlignBytes, p.card.SizeBytes())]
+	step := int64(len(probe))
+	end := (p.manifest.ImageBytes - 1) / step * step
+	for _, offsetBytes := range []int64{0, max(0, failed.OffsetBytes-step), end} {
+		if offsetBytes+step > p.card.SizeBytes() {
+			continue
+		}
+		if _, err := p.card.ReadAt(probe, offsetBytes); err == nil {
+			return true
+		}
+	}
+	return false
+}
+
+// judge names the kind of a block that differs. It looks a second time to tell a card that cannot make up its mind.
+func (p *Prover) judge(b flash.Block, held []byte) spoiled {
+	first := flash.Digest(sha256.Sum256(held))
+	s := spoiled{Block: b, kind: KindChanged}
+	switch from, known := p.where[first]; {
+	case only(held, 0x00):
+		s.kind = KindZeros
+	case only(held, 0xFF):
+		s.kind = KindOnes
+	case known:
+		s.kind, s.fromBytes = KindDisplaced, p.manifest.Block(from).OffsetBytes
+	}
+	again, err := p.readInto(p.second, b)
+	if err != nil || flash.Digest(sha256.Sum256(again)) != first {
+		s.kind = KindUnstable
+	}
+	return s
+}
+
+// note adds a damaged block, once.
+func (p *Prover) note(s spoiled) {
+	for _, known := range p.damaged {
+		if known.Index == s.Index {
+			return
+		}
+	}
+	p.damaged = append(p.damaged, s)
+}
+
+func only(held []byte, value byte) bool {
+	for _, b := range held {
+		if b != value {
+			return false
+		}
+	}
+	return true
+}
+
+// whereFound tells for each content that occurs once in the image in which block it is; content that occurs more than
+// once is no witness of a displacement.
+func whereFound(m *flash.Manifest) map[flash.Digest]int {
+	const several = -1
+	where := make(map[flash.Digest]int, len(m.Blocks))
+	for i, d := range m.Blocks {
+		if _, seen := where[d]; seen {
+			i = several
+		}
+		where[d] = i
+	}
+	for d, i := range where {
+		if i == several {
+			delete(where, d)
+		}
+	}
+	return where
+}
