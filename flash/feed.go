@@ -28,6 +28,7 @@ type Feed struct {
 	pieces  chan *piece // as roomy as the pool, so that offering never waits
 	headSet chan struct{}
 	over    chan struct{} // closed by Close or setAside: no more blocks are wanted
+	aside   chan struct{} // closed by setAside alone
 	waiting atomic.Bool
 
 	mu      sync.Mutex // guards what follows, and sending on pieces against its closing
@@ -38,7 +39,9 @@ type Feed struct {
 }
 
 func newFeed(meter *Meter, room int) *Feed {
-	return &Feed{meter: meter, pieces: make(chan *piece, room), headSet: make(chan struct{}), over: make(chan struct{})}
+	meter.Called()
+	return &Feed{meter: meter, pieces: make(chan *piece, room), headSet: make(chan struct{}),
+		over: make(chan struct{}), aside: make(chan struct{})}
 }
 
 // Head waits for the image's first block. The error is the image's, the context's or ErrHeldOthersBack.
@@ -85,13 +88,18 @@ func (f *Feed) cause() error {
 func (f *Feed) Close() { f.stop(io.ErrClosedPipe) }
 
 // setAside closes the feed of a card that stands still; its writer learns so when its call returns at last.
-func (f *Feed) setAside() { f.stop(ErrHeldOthersBack) }
+func (f *Feed) setAside() {
+	if f.stop(ErrHeldOthersBack) {
+		close(f.aside)
+	}
+}
 
-func (f *Feed) stop(cause error) {
+// stop ends the taking of blocks, and tells whether it was this call that did.
+func (f *Feed) stop(cause error) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.stopped {
-		return
+		return false
 	}
 	f.stopped = true
 	if f.err == nil {
@@ -102,17 +110,17 @@ func (f *Feed) stop(cause error) {
 		select {
 		case p, ok := <-f.pieces:
 			if !ok {
-				return
+				return true
 			}
 			p.release()
 		default:
-			return
+			return true
 		}
 	}
 }
 
-// SetAside is closed when the card was given up because it held the others back, or when it closed its feed itself.
-func (f *Feed) SetAside() <-chan struct{} { return f.over }
+// SetAside is closed when the card was given up because it held the others back.
+func (f *Feed) SetAside() <-chan struct{} { return f.aside }
 
 func (f *Feed) closed() bool {
 	f.mu.Lock()

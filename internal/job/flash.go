@@ -1,0 +1,153 @@
+package job
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"cardwright/flash"
+	"cardwright/internal/logbook"
+	"cardwright/partition"
+)
+
+// buffersPerCard lets a card write one block while the next wait; buffersForSource keeps the head and lets the decoder
+// and the digests work meanwhile.
+const (
+	buffersPerCard   = 2
+	buffersForSource = 4
+)
+
+// Flash puts one image on every target at once. It always gives a result, with one run per target in their order; what
+// went wrong stands in the runs. Once it returns, no goroutine of it touches a card, but for a call that is stuck in the
+// kernel, which the run then says.
+func Flash(ctx context.Context, image Image, targets []Target, o Options) *Result {
+	facts := image.Facts()
+	if runs, refused := tooSmall(image, targets, logbook.OperationFlash); refused {
+		return &Result{facts, runs}
+	}
+	pump := flash.NewPump(flash.NewPool(buffersForSource + buffersPerCard*len(targets)))
+	pump.Patience = o.Patience
+	excerpt := observed(pump)
+	for _, t := range targets {
+		if pump.LimitBytes == 0 || t.Card.SizeBytes() < pump.LimitBytes {
+			pump.LimitBytes = t.Card.SizeBytes()
+		}
+	}
+	ways := make([]*way, len(targets))
+	for i, t := range targets {
+		t.Conditions.CardsAtOnce = len(targets)
+		t.Conditions.FloorBytesPerSec = o.FloorBytesPerSecond
+		ways[i] = newWay(t, o, pump, excerpt, image)
+	}
+	pumping, stop := context.WithCancel(ctx)
+	pumped := make(chan struct{})
+	go func() { // ends with the image, or when no card is left; awaited below
+		defer close(pumped)
+		_ = pump.Run(pumping, image) // every way learns the outcome from its feed
+	}()
+	runs := walkAll(ctx, ways, o.Grace)
+	stop()
+	<-pumped
+	return &Result{image.Facts(), runs}
+}
+
+// walkAll waits for the image's head, checks every target once more, and only when all of them pass lets the cards go
+// their ways.
+func walkAll(ctx context.Context, ways []*way, grace time.Duration) []logbook.Run {
+	_, err := ways[0].feed.Head(ctx)
+	if err == nil {
+		if runs, refused := refusedNow(ways); refused {
+			return runs
+		}
+	}
+	for _, w := range ways {
+		w.Meter.Called() // waiting for the head is no standing still
+	}
+	for _, w := range ways {
+		go w.walk(ctx) // ends with its card's last step; awaited below, unless its call never returns
+	}
+	runs := make([]logbook.Run, len(ways))
+	for i, w := range ways {
+		runs[i] = w.await(ctx, grace)
+	}
+	return runs
+}
+
+// refusedNow asks every seat whether its card is still what was judged. One that is not refuses all.
+func refusedNow(ways []*way) (runs []logbook.Run, refused bool) {
+	causes := make([]error, len(ways))
+	for i, w := range ways {
+		if w.Seat != nil {
+			causes[i] = w.Seat.Recheck()
+		}
+		refused = refused || causes[i] != nil
+	}
+	for i, w := range ways {
+		runs = append(runs, refuse(w.run, causes[i]))
+	}
+	return runs, refused
+}
+
+// refuse makes a run that wrote nothing. Without a cause of its own, the card was refused for another's sake.
+func refuse(run logbook.Run, cause error) logbook.Run {
+	if cause == nil {
+		cause = errAnotherRefused
+	}
+	run.Verdict, run.PaceReason = logbook.Refused, "nothing was written"
+	run.Error = &logbook.Failure{Step: flash.StepOpen, Class: logbook.ClassRefused, Cause: cause.Error()}
+	return run
+}
+
+// observed lets an excerpt of the image grow while the pump runs, so that the image's table is known from the source.
+func observed(pump *flash.Pump) *lateExcerpt {
+	late := &lateExcerpt{}
+	pump.Observe = func(b flash.Block, data []byte) {
+		if b.Index == 0 {
+			late.Excerpt = partition.NewExcerpt(data)
+			return
+		}
+		late.Observe(b.OffsetBytes, data)
+	}
+	return late
+}
+
+// A lateExcerpt is an excerpt that exists from the first block on. The pump alone writes it, until the image ended.
+type lateExcerpt struct{ *partition.Excerpt }
+
+// tooSmall refuses all targets when the image is known not to fit on one of them.
+func tooSmall(image Image, targets []Target, operation logbook.Operation) (runs []logbook.Run, refused bool) {
+	declared, known := image.DeclaredBytes()
+	for _, t := range targets {
+		var cause error
+		if known && t.Card.SizeBytes() < declared {
+			refused = true
+			cause = fmt.Errorf("%w: it needs %d bytes, the card has %d", flash.ErrTooSmall, declared, t.Card.SizeBytes())
+		}
+		runs = append(runs, refuse(newRun(t, operation), cause))
+	}
+	return runs, refused
+}
+
+// await gives the run once its way ended. A card that was set aside, or that an interrupt finds stuck in a call, is not
+// waited for: its run says so.
+func (w *way) await(ctx context.Context, grace time.Duration) logbook.Run {
+	if grace == 0 {
+		grace = 10 * time.Second
+	}
+	select {
+	case <-w.done:
+	case <-w.feed.SetAside():
+		w.giveUp(flash.ErrHeldOthersBack)
+	case <-ctx.Done():
+		late := time.NewTimer(grace)
+		defer late.Stop()
+		select {
+		case <-w.done:
+		case <-late.C:
+			w.giveUp(fmt.Errorf("%w; a call to the card has not returned", context.Cause(ctx)))
+		}
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.closed
+}

@@ -1,0 +1,69 @@
+package job
+
+import (
+	"io"
+	"time"
+
+	"cardwright/flash"
+	"cardwright/flash/source"
+	"cardwright/internal/logbook"
+	"cardwright/partition"
+)
+
+// An Image is an opened image: its decoded bytes, which end in io.EOF only when they are sound, and what is known of it.
+type Image interface {
+	io.Reader
+	// Facts may be called at any time, also while another goroutine reads.
+	Facts() source.Facts
+	// DeclaredBytes is the image's length where the source tells it beforehand.
+	DeclaredBytes() (int64, bool)
+}
+
+// A Seat is what holds a card beside its bytes: a reader that the kernel knows. An emulated card has none.
+type Seat interface {
+	// Recheck refuses a target that is no longer what was judged.
+	Recheck() error
+	// RereadTable asks the kernel to read the partition table again.
+	RereadTable() error
+}
+
+// A Target is one card to work on.
+type Target struct {
+	Card       flash.Card
+	Seat       Seat   // nil for an emulated card
+	Device     string // as the operator named it
+	Label      string // what the operator wrote on the card; may be empty
+	Conditions logbook.Conditions
+	Meter      *flash.Meter // shows the progress; nil for none
+}
+
+// Options are what a job is asked for beside its image and targets. The zero value records nothing and asks for nothing.
+type Options struct {
+	Book                *logbook.Book // nil: nothing is recorded
+	FloorBytesPerSecond float64       // 0: no floor
+	Patience            time.Duration // how long one card may hold the others back; 0: flash.DefaultPatience
+	Grace               time.Duration // how long an interrupted card may take to return from its call; 0: 10 s
+}
+
+// A Result is what became of an image and of each card, in the order of the targets.
+type Result struct {
+	Image source.Facts
+	Cards []logbook.Run
+}
+
+// sectorOf is the sector size that a card's table is read with; a regular file is read as an image is.
+func sectorOf(card flash.Card) int64 {
+	return max(partition.DefaultSectorBytes, int64(card.SectorBytes()))
+}
+
+// newRun is the part of a run that is known before anything happens.
+func newRun(t Target, operation logbook.Operation) logbook.Run {
+	run := logbook.Run{
+		Device: t.Device, Label: t.Label, Operation: operation, StartedAt: time.Now(),
+		Verdict: logbook.Unfinished, Pace: flash.PaceUnjudged, Conditions: t.Conditions,
+		Findings: []partition.Finding{},
+	}
+	run.Conditions.Direct = t.Card.Direct()
+	run.Conditions.CardSizeBytes = t.Card.SizeBytes()
+	return run
+}

@@ -1,0 +1,235 @@
+package job
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"cardwright/flash"
+	"cardwright/internal/logbook"
+	"cardwright/partition"
+	"cardwright/verify"
+)
+
+// A way is one card's way through a flash job. Its goroutine owns it, but for what the mutex guards.
+type way struct {
+	Target
+	book    *logbook.Book
+	floor   float64
+	pump    *flash.Pump
+	feed    *flash.Feed
+	excerpt *lateExcerpt
+	image   Image
+	writer  *flash.Writer
+	prover  *verify.Prover
+	run     logbook.Run
+	medium  bool // reads come from the medium
+	touched bool // something was written
+	done    chan struct{}
+
+	mu       sync.Mutex
+	begun    logbook.Run // the run as it was opened
+	closed   logbook.Run // the run as it was closed
+	isClosed bool
+}
+
+func newWay(t Target, o Options, pump *flash.Pump, excerpt *lateExcerpt, image Image) *way {
+	if t.Meter == nil {
+		t.Meter = &flash.Meter{}
+	}
+	w := &way{
+		Target: t, book: o.Book, floor: o.FloorBytesPerSecond, pump: pump, feed: pump.Feed(t.Meter),
+		excerpt: excerpt, image: image, run: newRun(t, logbook.OperationFlash), done: make(chan struct{}),
+	}
+	w.begun = w.run
+	return w
+}
+
+// walk is the whole way of one card. After a failure the later steps do not run, and the card keeps no head.
+func (w *way) walk(ctx context.Context) {
+	defer close(w.done)
+	defer w.feed.Close()
+	err := w.steps(ctx)
+	if err != nil {
+		w.run.Error = failureOf(err)
+	}
+	if w.touched && w.run.Verdict != logbook.Intact {
+		w.blank(err)
+	}
+	w.measure()
+	w.close(ctx)
+}
+
+// steps are the steps in their order.
+func (w *way) steps(ctx context.Context) error {
+	if _, err := w.feed.Head(ctx); err != nil {
+		return &flash.Error{Step: flash.StepSource, Err: err}
+	}
+	w.begin(ctx)
+	if err := w.writer.Clear(); err != nil {
+		return err
+	}
+	if err := w.writer.WriteBody(ctx, w.feed); err != nil {
+		return err
+	}
+	if sound, err := w.proveBody(ctx); !sound || err != nil {
+		return err
+	}
+	if err := w.writer.WriteHead(w.pump.Head()); err != nil {
+		return err
+	}
+	if sound, err := w.proveHead(ctx); !sound || err != nil {
+		return err
+	}
+	w.run.Verdict = logbook.Intact
+	return w.inspect()
+}
+
+// begin opens the run's record and gets ready to write.
+func (w *way) begin(ctx context.Context) {
+	judge := flash.Judge{FloorBytesPerSecond: w.floor}
+	if w.book != nil {
+		judge.Peers = w.open(ctx)
+	}
+	w.mu.Lock()
+	w.begun = w.run
+	w.mu.Unlock()
+	w.writer = flash.NewWriter(w.Card, w.Meter, judge)
+	w.touched = true
+}
+
+// open opens the record and fetches the peers. A logbook that fails does not stop the card: the run says that it is not
+// recorded.
+func (w *way) open(ctx context.Context) [][]flash.Sample {
+	facts := w.image.Facts()
+	if err := w.book.Begin(ctx, &w.run, facts); err != nil {
+		w.notRecorded(err)
+		return nil
+	}
+	peers, err := w.book.Peers(ctx, &w.run, facts)
+	if err != nil {
+		w.find(partition.Finding{
+			Code: "peers-unknown", Severity: partition.Information,
+			Sentence: "The peers could not be read from the logbook.", Evidence: err.Error(),
+		})
+	}
+	return peers
+}
+
+// proveBody reads back every block but the head, and makes sure that none of them went to the head's place.
+func (w *way) proveBody(ctx context.Context) (sound bool, err error) {
+	manifest := w.pump.Manifest()
+	w.prover = verify.NewProver(w.Card, manifest, w.Meter)
+	w.dropCache()
+	err = w.prover.Blocks(ctx, 1, len(manifest.Blocks))
+	if err == nil && len(manifest.Blocks) > 1 {
+		err = w.prover.HeadStaysClear(ctx)
+	}
+	return w.proved(err)
+}
+
+// proveHead reads back the head, and the blocks that it could have overwritten.
+func (w *way) proveHead(ctx context.Context) (sound bool, err error) {
+	w.dropCache()
+	err = w.prover.Blocks(ctx, 0, 1)
+	if err == nil {
+		err = w.prover.ApartFromHead(ctx)
+	}
+	return w.proved(err)
+}
+
+// proved takes the proof's state into the run. Only a proof that ended makes a verdict.
+func (w *way) proved(err error) (sound bool, _ error) {
+	w.run.Proof = w.prover.Proof(w.medium)
+	if err != nil {
+		return false, err
+	}
+	w.run.TimeToProvenSec = new(time.Since(w.writer.Trace().Begun()).Seconds())
+	if w.prover.Sound() {
+		return true, nil
+	}
+	w.run.Verdict = logbook.Damaged
+	w.nameDamage()
+	return false, nil
+}
+
+// nameDamage says in which partition and file system of the image each damaged run of blocks lies. A table that cannot be
+// read leaves the names empty.
+func (w *way) nameDamage() {
+	table, err := partition.Inspect(w.excerpt.View(flash.NewReader(w.Card)), w.pump.Manifest().ImageBytes, sectorOf(w.Card))
+	if err != nil {
+		return
+	}
+	nameDamage(w.run.Proof.Damage, table)
+}
+
+func nameDamage(damage []verify.Damage, table *partition.Table) {
+	for i, d := range damage {
+		damage[i].Partition = table.Locate(d.OffsetBytes, d.LengthBytes)
+	}
+}
+
+// dropCache makes the proof's reads come from the medium, or notes that they may not.
+func (w *way) dropCache() {
+	err := w.Card.DropCache()
+	w.medium = err == nil
+	if err != nil {
+		w.run.Conditions.CacheDropComplaint = err.Error()
+	}
+}
+
+// inspect reads table and file systems from the card, holds them against the image's, and tells the kernel.
+func (w *way) inspect() error {
+	w.Meter.Enter(flash.StepInspect)
+	reader := flash.NewReader(w.Card)
+	card, err := partition.Inspect(reader, w.Card.SizeBytes(), sectorOf(w.Card))
+	if err != nil {
+		return &flash.Error{Step: flash.StepInspect, Err: err}
+	}
+	w.run.Table = card
+	image, err := partition.Inspect(w.excerpt.View(reader), w.pump.Manifest().ImageBytes, sectorOf(w.Card))
+	if err != nil {
+		return &flash.Error{Step: flash.StepInspect, Err: err}
+	}
+	w.find(partition.Compare(image, card)...)
+	if w.Seat != nil {
+		w.run.Conditions.KernelRereadTable = w.Seat.RereadTable() == nil
+	}
+	return nil
+}
+
+// blank takes the head's place off a card that is not intact, and says so where that may have failed.
+func (w *way) blank(cause error) {
+	if errors.Is(cause, flash.ErrGone) {
+		return
+	}
+	if err := w.writer.Blank(); err != nil {
+		w.find(partition.Finding{
+			Code: "not-blanked", Severity: partition.Warning,
+			Sentence: "The card's first 1 MiB could not be zeroed again: do not boot from it.", Evidence: err.Error(),
+		})
+	}
+}
+
+// measure takes the figures and the final pace into the run.
+func (w *way) measure() {
+	if w.writer == nil || w.writer.Trace().Begun().IsZero() {
+		w.run.PaceReason = "nothing was written"
+		return
+	}
+	trace := w.writer.Trace()
+	judgement := w.writer.Judge()
+	w.run.Write = new(trace.Figures(w.Card.Direct()))
+	w.run.TimeToFlashSeconds = new(trace.TimeToFlash().Seconds())
+	w.run.SourceWaitSeconds = new(trace.SourceWait().Seconds())
+	w.run.Pace, w.run.PaceReason = judgement.Pace, judgement.Reason
+	w.run.Conditions.SourceWasTheLimit = judgement.SourceLimits
+	w.run.Conditions.PeersCount = judgement.Peers
+	w.run.Conditions.PeersMedian = judgement.PeersMedian
+	w.run.Conditions.PeersSpread = judgement.PeersSpread
+}
+
+func (w *way) find(findings ...partition.Finding) {
+	w.run.Findings = append(w.run.Findings, findings...)
+}
