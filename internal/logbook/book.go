@@ -2,7 +2,10 @@ package logbook
 
 import (
 	"context"
+	"database/sql"
 	"errors"
+	"fmt"
+	"time"
 
 	"cardwright/flash"
 	"cardwright/flash/source"
@@ -11,6 +14,10 @@ import (
 var (
 	// ErrNotFound says that the logbook has no such run.
 	ErrNotFound = errors.New("no such run in the logbook")
+	// ErrAlreadyClosed says that the run's record was closed before; what it says stays.
+	ErrAlreadyClosed = errors.New("the run's record is closed already")
+	// ErrUnproven says that a verdict does not follow from the proof that the run holds.
+	ErrUnproven = errors.New("the verdict does not follow from a completed proof")
 	// ErrReadOnly says that this logbook was opened for reading only.
 	ErrReadOnly = errors.New("the logbook is open for reading only")
 	// ErrNotALogbook says that the file is no logbook, or one of a newer program.
@@ -18,28 +25,87 @@ var (
 )
 
 // A Book is an open logbook. It is safe for several goroutines.
-type Book struct{}
+type Book struct {
+	db       *sql.DB // one connection: the calls of one program take turns, those of several are ordered by SQLite
+	readOnly bool
+}
 
 // Open opens the logbook at path, makes its folder and the file where they are missing, and brings its tables up to date.
-func Open(ctx context.Context, path string) (*Book, error) { return nil, errors.New("not written yet") }
+// A file that is no logbook, or one of a newer program, is ErrNotALogbook and stays as it is.
+func Open(ctx context.Context, path string) (*Book, error) {
+	db, err := openForWriting(ctx, path)
+	if err != nil {
+		return nil, fmt.Errorf("logbook %s: %w", path, err)
+	}
+	return &Book{db: db}, nil
+}
 
-// OpenReadOnly opens an existing logbook for reading. A missing file is fs.ErrNotExist.
+// OpenReadOnly opens an existing logbook for reading. A missing file is fs.ErrNotExist. It needs no right to write to the
+// file or its folder, so that anyone may read root's logbook.
 func OpenReadOnly(ctx context.Context, path string) (*Book, error) {
-	return nil, errors.New("not written yet")
+	db, err := openForReading(ctx, path)
+	if err != nil {
+		return nil, fmt.Errorf("logbook %s: %w", path, err)
+	}
+	return &Book{db: db, readOnly: true}, nil
 }
 
 // Close writes everything out and closes the file.
-func (b *Book) Close() error { return nil }
+func (b *Book) Close() error { return b.db.Close() }
 
 // Begin opens the run's record, gives it its RunID and CardID, and returns once that is on disk. A card is known again by
 // its CID, else by its label; without either each run is a card of its own.
 func (b *Book) Begin(ctx context.Context, run *Run, image source.Facts) error {
-	return errors.New("not written yet")
+	opened := *run
+	err := b.write(ctx, func(tx *sql.Tx) error {
+		cardID, err := seatCard(ctx, tx, run)
+		if err != nil {
+			return err
+		}
+		imageID, err := meetImage(ctx, tx, image)
+		if err != nil {
+			return err
+		}
+		opened.CardID = cardID
+		return insertRun(ctx, tx, &opened, imageID, image)
+	})
+	if err != nil {
+		return fmt.Errorf("open the record of a run on %s: %w", run.Device, err)
+	}
+	run.RunID, run.CardID = opened.RunID, opened.CardID
+	return nil
 }
 
-// Finish closes the run's record with its outcome, the image as it turned out, and the trace of its writing.
+// Finish closes the run's record with its outcome, the image as it turned out, and the trace of its writing: all of it or
+// nothing. ErrNotFound when there is no such run, ErrAlreadyClosed when it was closed before, ErrUnproven when it is called
+// intact or damaged without a proof that says so.
 func (b *Book) Finish(ctx context.Context, run *Run, image source.Facts, trace []flash.Sample) error {
-	return errors.New("not written yet")
+	if err := checkProven(run); err != nil {
+		return fmt.Errorf("close run %d: %w", run.RunID, err)
+	}
+	err := b.write(ctx, func(tx *sql.Tx) error {
+		row, err := openRow(ctx, tx, run.RunID)
+		if err != nil {
+			return err
+		}
+		imageID, err := settleImage(ctx, tx, row.imageID, image)
+		if err != nil {
+			return err
+		}
+		closed := *run
+		closed.CardID = row.cardID
+		if err := closeRun(ctx, tx, &closed, imageID, image, time.Now()); err != nil {
+			return err
+		}
+		if err := dropImageWithoutRuns(ctx, tx, row.imageID); err != nil {
+			return err
+		}
+		return insertTrace(ctx, tx, run.RunID, trace)
+	})
+	if err != nil {
+		return fmt.Errorf("close run %d: %w", run.RunID, err)
+	}
+	return nil
 }
 
 // A Filter narrows a list; its zero value takes the latest 50 runs of all cards.
@@ -50,23 +116,66 @@ type Filter struct {
 
 // List gives the latest runs first. A run that was never closed has verdict unfinished.
 func (b *Book) List(ctx context.Context, f Filter) ([]Record, error) {
-	return nil, errors.New("not written yet")
+	if f.Limit == 0 {
+		f.Limit = 50
+	}
+	return listRuns(ctx, b.db, f)
 }
 
 // Show gives one run. ErrNotFound when there is none of that number.
 func (b *Book) Show(ctx context.Context, runID int64) (*Record, error) {
-	return nil, errors.New("not written yet")
+	record, err := showRun(ctx, b.db, runID)
+	if err != nil {
+		return nil, fmt.Errorf("run %d: %w", runID, err)
+	}
+	return record, nil
 }
 
-// Trace gives the samples of one run's writing, in the order of writing.
+// Trace gives the samples of one run's writing, in the order of writing. A run that was not closed, or wrote nothing, has
+// none.
 func (b *Book) Trace(ctx context.Context, runID int64) ([]flash.Sample, error) {
-	return nil, errors.New("not written yet")
+	return selectTrace(ctx, b.db, runID)
 }
 
 // Peers gives the traces that a run on this card is held against: of each other known card (by CID or label) written in
 // the same bay, the latest intact flash that its source did not limit; of the same maker, OEM, name, revision and capacity
 // where the run has a CID, else with the same image (by image digest, else packed digest, else name and size). A card is
-// never its own peer, and a card without CID and label is nobody's.
+// never its own peer, and a card without CID and label is nobody's. At most 200 traces are given, those of the latest runs.
 func (b *Book) Peers(ctx context.Context, run *Run, image source.Facts) ([][]flash.Sample, error) {
-	return nil, errors.New("not written yet")
+	cardID := run.CardID
+	if cardID == 0 {
+		var err error
+		if cardID, err = findCard(ctx, b.db, run); err != nil {
+			return nil, err
+		}
+	}
+	return selectPeers(ctx, b.db, run, cardID, image)
+}
+
+// write carries out one transaction. When it returns nil, the change is on disk.
+func (b *Book) write(ctx context.Context, change func(*sql.Tx) error) error {
+	if b.readOnly {
+		return ErrReadOnly
+	}
+	tx, err := b.db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	if err := change(tx); err != nil {
+		return errors.Join(err, tx.Rollback())
+	}
+	return tx.Commit()
+}
+
+// checkProven keeps a run from being called what its proof does not show.
+func checkProven(run *Run) error {
+	switch {
+	case run.Verdict != Intact && run.Verdict != Damaged:
+		return nil
+	case run.Proof == nil:
+		return fmt.Errorf("%w: %s, but nothing was read back", ErrUnproven, run.Verdict)
+	case (run.Verdict == Intact) != (len(run.Proof.Damage) == 0):
+		return fmt.Errorf("%w: %s, with %d damaged places", ErrUnproven, run.Verdict, len(run.Proof.Damage))
+	}
+	return nil
 }

@@ -3,5 +3,8 @@
 // A run is opened before the first write to its card and closed after the last step; one that was never closed reads as
 // unfinished. What is stored is the same Run that reports print.
 //
-// Read next: Run (run.go), Open (book.go).
+// The package never touches a card, never judges one, and never deletes a run.
+//
+// Read next: Run (run.go), Open (book.go), the tables (migrations), one file per table (cards.go, images.go, runs.go,
+// traces.go).
 package logbook

@@ -1,0 +1,168 @@
+package logbook
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+
+	"golang.org/x/sys/unix"
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// openForWriting makes what is missing, checks that the file is ours, and only then changes it.
+func openForWriting(ctx context.Context, path string) (_ *sql.DB, err error) {
+	path, err = filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	if err := makeFolder(filepath.Dir(path)); err != nil {
+		return nil, err
+	}
+	if err := makeFile(path); err != nil {
+		return nil, err
+	}
+	if err := checkFile(ctx, path); err != nil {
+		return nil, err
+	}
+	db, err := connect(ctx, path, url.Values{
+		"mode":    {"rw"},
+		"_txlock": {"immediate"}, // a transaction that reads first and then finds the file changed could not go on
+		"_pragma": {"busy_timeout(10000)", "foreign_keys(1)", "cache_size(-2000)", "journal_mode(WAL)", "synchronous(FULL)"},
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := migrate(ctx, db, migrationFiles()); err != nil {
+		return nil, errors.Join(err, db.Close())
+	}
+	return db, nil
+}
+
+// openForReading opens a file that the caller may have no right to write.
+func openForReading(ctx context.Context, path string) (*sql.DB, error) {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := os.Stat(path); err != nil {
+		return nil, err
+	}
+	db, err := connectForReading(ctx, path)
+	if err != nil {
+		return nil, err
+	}
+	version, err := readVersion(ctx, db)
+	if err == nil && version < latestVersion(migrationFiles()) {
+		err = fmt.Errorf("%w: it is of an older version (%d); a command that writes to it brings it up to date",
+			ErrNotALogbook, version)
+	}
+	if err != nil {
+		return nil, errors.Join(err, db.Close())
+	}
+	return db, nil
+}
+
+// checkFile says whether the file may become or is a logbook that this program knows, without changing it.
+func checkFile(ctx context.Context, path string) error {
+	db, err := connectForReading(ctx, path)
+	if err != nil {
+		return err
+	}
+	_, err = readVersion(ctx, db)
+	return errors.Join(err, db.Close())
+}
+
+// connectForReading opens the file without any write to it. SQLite wants a shared-memory file beside a logbook even for
+// reading. Where the reader may not make one and no program has the logbook open, the file is read as immutable, which is
+// sound only as long as no write-ahead log holds part of it. The risk that is left is a program that opens the logbook and
+// writes it back during the one short read.
+func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
+	query := url.Values{
+		"mode":    {"ro"},
+		"_pragma": {"busy_timeout(10000)", "cache_size(-2000)", "query_only(1)"},
+	}
+	db, err := connect(ctx, path, query)
+	if isCode(err, sqlite3.SQLITE_CANTOPEN) && hasEmptyLog(path) {
+		query.Set("immutable", "1")
+		db, err = connect(ctx, path, query)
+	}
+	if isCode(err, sqlite3.SQLITE_NOTADB) || isCode(err, sqlite3.SQLITE_CORRUPT) {
+		return nil, fmt.Errorf("%w: the file is no SQLite database, or a broken one (%w)", ErrNotALogbook, err)
+	}
+	return db, err
+}
+
+// connect opens the file through one connection and reads from it once, so that what is wrong is told here.
+func connect(ctx context.Context, path string, query url.Values) (*sql.DB, error) {
+	dsn := url.URL{Scheme: "file", Path: path, RawQuery: query.Encode()}
+	db, err := sql.Open("sqlite", dsn.String())
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	var pages int
+	if err := db.QueryRowContext(ctx, "PRAGMA schema_version").Scan(&pages); err != nil {
+		return nil, errors.Join(err, db.Close())
+	}
+	return db, nil
+}
+
+// hasEmptyLog says whether the file beside the logbook that would hold its latest changes is missing or empty.
+func hasEmptyLog(path string) bool {
+	info, err := os.Stat(path + "-wal")
+	return errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0
+}
+
+// isCode says whether err came from SQLite with this primary result code.
+func isCode(err error, code int) bool {
+	var failed *sqlite.Error
+	return errors.As(err, &failed) && failed.Code()&0xff == code
+}
+
+// makeFolder makes the folder where it is missing. Root's is opened to every reader, whatever the umask says: commands
+// that only read need no root.
+func makeFolder(folder string) error {
+	if _, err := os.Stat(folder); err == nil {
+		return nil
+	}
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return err
+	}
+	if os.Geteuid() == 0 {
+		return os.Chmod(folder, 0o755)
+	}
+	return nil
+}
+
+// makeFile makes an empty file where there is none, readable by everyone if root's; SQLite gives the files beside it the
+// same rights. The file is not opened for that, as closing it would drop the locks that this process may hold on it through
+// SQLite. It returns once the file's name is on disk.
+func makeFile(path string) error {
+	const readableByAll = 0o644
+	err := unix.Mknod(path, unix.S_IFREG|readableByAll, 0)
+	if errors.Is(err, fs.ErrExist) {
+		return nil
+	}
+	if err != nil {
+		return &fs.PathError{Op: "create", Path: path, Err: err}
+	}
+	if os.Geteuid() == 0 {
+		err = os.Chmod(path, readableByAll)
+	}
+	return errors.Join(err, syncFolder(filepath.Dir(path)))
+}
+
+// syncFolder returns once the names in the folder are on disk.
+func syncFolder(folder string) error {
+	dir, err := os.Open(folder)
+	if err != nil {
+		return err
+	}
+	return errors.Join(dir.Sync(), dir.Close())
+}
