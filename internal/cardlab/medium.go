@@ -59,7 +59,11 @@ func (m *medium) write(p []byte, offsetBytes int64) {
 		was.dirty |= bits
 		was.claimed &^= bits
 		m.unsynced[number] = was
-		if !known || held == m.zero {
+		switch whole := to-from == pageBytes; {
+		case known && held != m.zero: // ours already
+		case whole:
+			held = new(page)
+		default:
 			held = m.copyOf(held, number)
 		}
 		copy(held[in:], p[from:to])

@@ -1,0 +1,134 @@
+package cardlab
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"github.com/hanwen/go-fuse/v2/fs"
+	"github.com/hanwen/go-fuse/v2/fuse"
+
+	"cardwright/flash"
+)
+
+const (
+	// backingName is the name of the one file in the mounted folder.
+	backingName = "card"
+	// requestBytes is the most that the kernel asks for at once. go-fuse carries no more than this without a warning.
+	requestBytes = 512 << 10
+	// requestsAtOnce is how many requests may be under way; it is the loop driver's own default.
+	requestsAtOnce = 128
+)
+
+// A folder is a FUSE root that holds nothing but the card's file.
+type folder struct {
+	fs.Inode
+	file *cardFile
+}
+
+// OnAdd puts the file into the folder.
+func (f *folder) OnAdd(ctx context.Context) {
+	f.AddChild(backingName, f.NewPersistentInode(ctx, f.file, fs.StableAttr{Mode: syscall.S_IFREG}), false)
+}
+
+// A cardFile is the card as a file. It passes every request on, so that no page of it is ever cached.
+type cardFile struct {
+	fs.Inode
+	card *Card
+	live atomic.Bool // until then the kernel reads freely: its first look at a new disk is no part of a test
+}
+
+var (
+	_ fs.NodeOnAdder   = (*folder)(nil)
+	_ fs.NodeOpener    = (*cardFile)(nil)
+	_ fs.NodeGetattrer = (*cardFile)(nil)
+	_ fs.NodeReader    = (*cardFile)(nil)
+	_ fs.NodeWriter    = (*cardFile)(nil)
+	_ fs.NodeFsyncer   = (*cardFile)(nil)
+)
+
+// Open allows reading and writing past the page cache only.
+func (f *cardFile) Open(context.Context, uint32) (fs.FileHandle, uint32, syscall.Errno) {
+	return nil, fuse.FOPEN_DIRECT_IO, 0
+}
+
+// Getattr tells the size.
+func (f *cardFile) Getattr(_ context.Context, _ fs.FileHandle, out *fuse.AttrOut) syscall.Errno {
+	out.Mode = syscall.S_IFREG | 0o600
+	out.Size = uint64(f.card.SizeBytes())
+	out.Blksize = uint32(f.card.SectorBytes())
+	return 0
+}
+
+// Read passes a read on.
+func (f *cardFile) Read(_ context.Context, _ fs.FileHandle, p []byte, offsetBytes int64) (fuse.ReadResult, syscall.Errno) {
+	if !f.live.Load() {
+		f.card.peek(p, offsetBytes)
+		return fuse.ReadResultData(p), 0
+	}
+	n, err := f.card.read(p, offsetBytes)
+	if err != nil {
+		return nil, errno(err)
+	}
+	return fuse.ReadResultData(p[:n]), 0
+}
+
+// Write passes a write on.
+func (f *cardFile) Write(_ context.Context, _ fs.FileHandle, p []byte, offsetBytes int64) (uint32, syscall.Errno) {
+	n, err := f.card.write(p, offsetBytes)
+	if err != nil {
+		return 0, errno(err)
+	}
+	return uint32(n), 0
+}
+
+// Fsync flushes the card: the loop driver sends it for every flush that the block device is asked for.
+func (f *cardFile) Fsync(context.Context, fs.FileHandle, uint32) syscall.Errno {
+	return errno(f.card.Flush())
+}
+
+// peek reads like a card without faults that takes no time.
+func (c *Card) peek(p []byte, offsetBytes int64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.load(p, offsetBytes)
+}
+
+// errno gives what the kernel is told about an error.
+func errno(err error) syscall.Errno {
+	var number syscall.Errno
+	switch {
+	case err == nil:
+		return 0
+	case errors.Is(err, flash.ErrGone):
+		return syscall.ENODEV
+	case errors.Is(err, flash.ErrReadOnly):
+		return syscall.EROFS
+	case errors.As(err, &number):
+		return number
+	}
+	return syscall.EIO
+}
+
+// mountCard mounts the folder. The server runs until it is unmounted.
+func mountCard(dir string, file *cardFile) (*fuse.Server, error) {
+	forever := 24 * time.Hour
+	return fs.Mount(dir, &folder{file: file}, &fs.Options{
+		EntryTimeout: &forever,
+		AttrTimeout:  &forever,
+		Logger:       log.New(io.Discard, "", 0),
+		MountOptions: fuse.MountOptions{
+			DirectMountStrict: true,
+			FsName:            "cardlab",
+			Name:              "cardlab",
+			MaxWrite:          requestBytes,
+			MaxBackground:     requestsAtOnce,
+			DisableXAttrs:     true,
+			Logger:            log.New(io.Discard, "", 0),
+		},
+	})
+}

@@ -1,0 +1,76 @@
+//go:build device
+
+// Package nodetest_test tries the emulated card as a block device of the kernel. It needs root, /dev/fuse and
+// /dev/loop-control; where one is missing it fails.
+package nodetest_test
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"cardwright/internal/cardlab"
+	"cardwright/internal/cardlab/conform"
+)
+
+// attach makes a card, attaches it, and makes sure that nothing of it is left afterwards.
+func attach(t *testing.T, traits cardlab.Traits) (*cardlab.Card, *cardlab.Node) {
+	t.Helper()
+	card, err := cardlab.New(traits)
+	if err != nil {
+		t.Fatal(err)
+	}
+	node, err := cardlab.Attach(t.Context(), card)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := node.Close(); err != nil {
+			t.Errorf("close: %v", err)
+		}
+		expectNothingLeft(t, node.Path())
+	})
+	return card, node
+}
+
+// expectNothingLeft looks where the kernel lists attached loop devices and mounts.
+func expectNothingLeft(t *testing.T, path string) {
+	t.Helper()
+	backing := filepath.Join("/sys/block", filepath.Base(path), "loop/backing_file")
+	if held, err := os.ReadFile(backing); err == nil && strings.Contains(string(held), "cardlab") {
+		t.Errorf("%s is still attached to %s", path, held)
+	}
+}
+
+// openDirect opens the device past the page cache, as the program under test does.
+func openDirect(t *testing.T, node *cardlab.Node) *os.File {
+	t.Helper()
+	file, err := os.OpenFile(node.Path(), os.O_RDWR|unix.O_DIRECT, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = file.Close() }) // a test that closes it itself is free to
+	return file
+}
+
+// timed gives how long work took.
+func timed(work func()) time.Duration {
+	begin := time.Now()
+	work()
+	return time.Since(begin)
+}
+
+// pattern fills an aligned buffer with bytes that differ from place to place.
+func pattern(lengthBytes int, seed uint64) []byte {
+	p := conform.Buffer(lengthBytes)
+	x := seed
+	for i := range p {
+		x = x*6364136223846793005 + 1442695040888963407
+		p[i] = byte(x >> 56)
+	}
+	return p
+}

@@ -1,0 +1,92 @@
+//go:build device
+
+package nodetest_test
+
+import (
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"cardwright/flash"
+	"cardwright/internal/cardlab"
+)
+
+// TestNodeHoldsItsRate writes and reads in whole blocks, which the kernel splits, and takes the time. The tolerance is wider
+// than what a quiet machine shows (0.2 %), since tests share theirs.
+func TestNodeHoldsItsRate(t *testing.T) {
+	const toleratedPercent = 2.0
+	for _, mbps := range []int64{5, 20, 80} {
+		t.Run(fmt.Sprintf("%dMBps", mbps), func(t *testing.T) {
+			rate := mbps * 1_000_000
+			_, node := attach(t, cardlab.Traits{SizeBytes: 1 << 30, WriteBytesPerSecond: rate, ReadBytesPerSecond: rate})
+			file := openDirect(t, node)
+			p := pattern(flash.BlockBytes, 3)
+			blocks := max(4, 3*rate/flash.BlockBytes) // about three seconds
+			for name, move := range map[string]func([]byte, int64) (int, error){"write": file.WriteAt, "read": file.ReadAt} {
+				took := timed(func() {
+					for i := range blocks {
+						if n, err := move(p, i*flash.BlockBytes); err != nil || n != len(p) {
+							t.Fatalf("%s of block %d moved %d bytes: %v", name, i, n, err)
+						}
+					}
+				})
+				got := float64(blocks*flash.BlockBytes) / took.Seconds()
+				off := 100 * (got/float64(rate) - 1)
+				t.Logf("%s: asked %d, got %.0f bytes/s over %.2f s: %+.3f %%", name, rate, got, took.Seconds(), off)
+				if math.Abs(off) > toleratedPercent {
+					t.Errorf("%s is off by %.2f %%", name, off)
+				}
+			}
+		})
+	}
+}
+
+// TestNodeIsQuickWithoutLimits guards the lab itself: one that is slower than a fast card could not emulate it.
+func TestNodeIsQuickWithoutLimits(t *testing.T) {
+	_, node := attach(t, cardlab.Traits{SizeBytes: 1 << 30})
+	file := openDirect(t, node)
+	p := pattern(flash.BlockBytes, 4)
+	const blocks, small = 64, 2000
+	took := timed(func() {
+		for i := range int64(blocks) {
+			if _, err := file.WriteAt(p, i*flash.BlockBytes); err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
+	rate := float64(blocks*flash.BlockBytes) / took.Seconds()
+	took = timed(func() {
+		for i := range int64(small) {
+			if _, err := file.WriteAt(p[:4096], i*7919%blocks*flash.BlockBytes+i*4096%flash.BlockBytes); err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
+	perSecond := small / took.Seconds()
+	t.Logf("%.0f MB/s, %.0f small writes a second", rate/1e6, perSecond)
+	if rate < 200e6 || perSecond < 1000 {
+		t.Error("too slow to emulate fast cards")
+	}
+}
+
+// TestNodeStallsOnce expects one stall per write over the offset, though the kernel splits the write.
+func TestNodeStallsOnce(t *testing.T) {
+	const stall = 700 * time.Millisecond
+	_, node := attach(t, cardlab.Traits{
+		SizeBytes: 64 << 20,
+		Stalls:    []cardlab.Stall{{OffsetBytes: 6<<20 + 12345, For: stall}},
+	})
+	file := openDirect(t, node)
+	p := pattern(flash.BlockBytes, 5)
+	for i := range int64(4) {
+		took := timed(func() {
+			if _, err := file.WriteAt(p, i*flash.BlockBytes); err != nil {
+				t.Fatal(err)
+			}
+		})
+		if stalled := i == 1; (took >= stall) != stalled || took > 2*stall {
+			t.Errorf("block %d took %v", i, took)
+		}
+	}
+}
