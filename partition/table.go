@@ -17,7 +17,7 @@ type Table struct {
 	ID          string      `json:"id"` // MBR: 8 hex digits; GPT: the disk GUID; empty without a table
 	SectorBytes int64       `json:"sector_bytes"`
 	SizeBytes   int64       `json:"size_bytes"`
-	FileSystem  *FileSystem `json:"filesystem"` // of a medium without a table
+	FileSystem  *FileSystem `json:"filesystem"` // of a medium without a table, or of a disc image that has one as well
 	Partitions  []Partition `json:"partitions"`
 	Findings    []Finding   `json:"findings"`
 }
