@@ -1,0 +1,49 @@
+package device
+
+import (
+	"io"
+	"unsafe"
+
+	"cardwright/flash"
+	"cardwright/partition"
+)
+
+// Description tells what was opened, and what it held then.
+func (c *Card) Description() Description { return c.description }
+
+// describe fills in the description. That contents cannot be read is part of it, not a failure: a card may be opened
+// because it is broken.
+func (c *Card) describe() {
+	mounted := c.description.MountedAt
+	sectorBytes := int64(c.sectorBytes)
+	if c.disk != nil {
+		c.description = describeDisk(c.disk)
+	} else {
+		c.description = Description{Kind: KindFile, SizeBytes: c.sizeBytes, SectorBytes: sectorBytes}
+		mounted = []string{}
+		sectorBytes = 512
+	}
+	c.description.Node, c.description.MountedAt = c.node, mounted
+	table, err := partition.Inspect(alignedReader{c}, c.sizeBytes, sectorBytes)
+	if err != nil {
+		c.description.Contents, c.description.Unreadable = "unreadable", err.Error()
+		return
+	}
+	c.description.Table, c.description.Contents = table, Contents(table)
+}
+
+// alignedReader lends each read a buffer that suits direct I/O.
+type alignedReader struct{ medium io.ReaderAt }
+
+func (r alignedReader) ReadAt(p []byte, offsetBytes int64) (int, error) {
+	buffer := aligned(len(p))
+	n, err := r.medium.ReadAt(buffer, offsetBytes)
+	return copy(p, buffer[:n]), err
+}
+
+// aligned makes a buffer that begins at a multiple of flash.AlignBytes in memory.
+func aligned(lengthBytes int) []byte {
+	b := make([]byte, lengthBytes+flash.AlignBytes)
+	skip := -uintptr(unsafe.Pointer(unsafe.SliceData(b))) % flash.AlignBytes
+	return b[skip : int(skip)+lengthBytes : int(skip)+lengthBytes]
+}

@@ -1,0 +1,102 @@
+package device
+
+import (
+	"path/filepath"
+	"regexp"
+	"strings"
+)
+
+// These are the names that the kernel gives to the folders along a device's path.
+var (
+	usbRoot     = regexp.MustCompile(`^usb\d+$`)
+	usbPort     = regexp.MustCompile(`^\d+-\d+(\.\d+)*$`)
+	mmcHost     = regexp.MustCompile(`^mmc\d+$`)
+	nvmeFolder  = regexp.MustCompile(`^nvme(\d+|-subsys\d+)$`)
+	ataPort     = regexp.MustCompile(`^ata\d+$`)
+	virtioNode  = regexp.MustCompile(`^virtio\d+$`)
+	scsiHost    = regexp.MustCompile(`^host\d+$`)
+	scsiAddress = regexp.MustCompile(`^\d+:\d+:\d+:(\d+)$`)
+	opticalName = regexp.MustCompile(`^sr\d+$`)
+)
+
+// way tells from the path to a disk how it is reached and through which port.
+func (r *reader) way(d *Disk, a *attributes) {
+	folders := strings.Split(filepath.Dir(d.SysPath), "/")
+	d.Transport = transportOf(d.Name, folders)
+	port, lun := -1, ""
+	for i, f := range folders {
+		switch {
+		case usbPort.MatchString(f):
+			port = i // the last one is the device itself, those before are hubs
+		case mmcHost.MatchString(f) && d.PortPath == "":
+			d.PortPath = f
+		case scsiAddress.MatchString(f):
+			lun = scsiAddress.FindStringSubmatch(f)[1]
+		}
+	}
+	if port < 0 {
+		return
+	}
+	d.PortPath = folders[port]
+	// Readers with several slots show them as units of one USB device; without the unit two bays would be one.
+	if lun != "" && lun != "0" {
+		d.PortPath += ":lun" + lun
+	}
+	usb := &attributes{dir: filepath.Join(r.sys, filepath.Join(folders[:port+1]...)), prefix: folders[port] + "/"}
+	d.LinkSpeed = usb.text("speed")
+	d.Serial = usb.text("serial")
+	a.gaps = append(a.gaps, usb.gaps...)
+}
+
+func transportOf(name string, folders []string) Transport {
+	if opticalName.MatchString(name) {
+		return TransportOptical
+	}
+	if len(folders) > 1 && folders[0] == "devices" && folders[1] == "virtual" && !hasFolder(folders, nvmeFolder) {
+		return virtualTransport(name)
+	}
+	// The order matters: an SD slot behind USB is an MMC host, and a USB reader has a SCSI host.
+	for _, t := range []struct {
+		folder    *regexp.Regexp
+		transport Transport
+	}{
+		{mmcHost, TransportMMC},
+		{usbRoot, TransportUSB},
+		{nvmeFolder, TransportNVMe},
+		{ataPort, TransportATA},
+		{virtioNode, TransportVirtio},
+		{scsiHost, TransportSCSI},
+	} {
+		if hasFolder(folders, t.folder) {
+			return t.transport
+		}
+	}
+	return TransportOther
+}
+
+func virtualTransport(name string) Transport {
+	for _, t := range []struct {
+		prefix    string
+		transport Transport
+	}{
+		{"loop", TransportLoop},
+		{"zram", TransportRAM},
+		{"ram", TransportRAM},
+		{"dm-", TransportDM},
+		{"md", TransportMD},
+	} {
+		if strings.HasPrefix(name, t.prefix) {
+			return t.transport
+		}
+	}
+	return TransportOther
+}
+
+func hasFolder(folders []string, shape *regexp.Regexp) bool {
+	for _, f := range folders {
+		if shape.MatchString(f) {
+			return true
+		}
+	}
+	return false
+}
