@@ -1,0 +1,150 @@
+package source
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"path"
+	"strings"
+
+	"crypto/sha256"
+)
+
+const (
+	// DefaultMaxWindowBytes is the largest zstd window that is decoded unless Options say otherwise: 128 MiB.
+	DefaultMaxWindowBytes = 128 << 20
+	// MaxDictionaryBytes is the largest LZMA dictionary that is decoded: 256 MiB.
+	MaxDictionaryBytes = 256 << 20
+)
+
+// Options say how to open a source. The zero value opens a file or URL with the limits above.
+type Options struct {
+	// Member is the name of the file to take from an archive of several. Empty: the archive must hold just one.
+	Member string
+	// Raw takes the bytes as they are, even where they look like a container or like nothing known.
+	Raw bool
+	// Expected is the published digest, from ParseExpected. Zero: one is looked for beside a local file.
+	Expected Published
+	// MaxWindowBytes caps the window of a zstd frame. Zero: DefaultMaxWindowBytes.
+	MaxWindowBytes int64
+	// HTTPClient fetches URLs. Nil: one that obeys the proxy variables of the environment.
+	HTTPClient *http.Client
+	// Stdin is what the name "-" reads.
+	Stdin io.Reader
+	// Recognise tells whether an unpacked image starts with these bytes. Nil: it asks package partition for a partition
+	// table or a file system.
+	Recognise func(start []byte) bool
+}
+
+// Open opens the source of that name: a path, "-" for Options.Stdin, or an http or https URL. ctx governs the image until it
+// is closed. Where the digest of a local packed file is published, the whole file is checked before Open returns.
+// Errors are *Error.
+func Open(ctx context.Context, name string, options Options) (*Image, error) {
+	if options.MaxWindowBytes < 0 {
+		return nil, openError(fmt.Errorf("a window of %d bytes: %w", options.MaxWindowBytes, ErrUnsupported))
+	}
+	if options.MaxWindowBytes == 0 {
+		options.MaxWindowBytes = DefaultMaxWindowBytes
+	}
+	origin, err := find(ctx, name, options)
+	if err != nil {
+		return nil, openError(err)
+	}
+	image, err := origin.open(ctx, options)
+	if err != nil {
+		return nil, errors.Join(openError(err), origin.close())
+	}
+	return image, nil
+}
+
+// An origin is where packed bytes come from.
+type origin struct {
+	name      string // base name
+	stream    io.Reader
+	sizeBytes int64       // -1 when unknown
+	random    io.ReaderAt // the same bytes at any place, for planning; nil for a stream
+	published Published
+	endless   bool
+	close     func() error
+}
+
+func find(ctx context.Context, name string, options Options) (*origin, error) {
+	switch {
+	case name == "-":
+		return standardInput(options)
+	case strings.HasPrefix(name, "http://"), strings.HasPrefix(name, "https://"):
+		return fetch(ctx, name, options)
+	default:
+		return openFile(name, options)
+	}
+}
+
+// open tells the format and starts the decoder.
+func (o *origin) open(ctx context.Context, options Options) (*Image, error) {
+	packedDigest, err := o.published.forPacked(o.name)
+	if err != nil {
+		return nil, err
+	}
+	if packedDigest != nil && o.random != nil {
+		if err := checkWhole(ctx, o, *packedDigest); err != nil {
+			return nil, err
+		}
+	}
+	packed := newPackedReader(o.stream, o.sizeBytes, ctx.Err)
+	image := &Image{
+		input: newInput(packed), declared: -1, endless: o.endless, digest: sha256.New(), close: o.close,
+		facts:  Facts{Name: o.name, PackedBytes: max(o.sizeBytes, 0)},
+		wanted: wanted{packed: packedDigest},
+	}
+	member, err := image.start(o, options)
+	if err != nil {
+		return nil, image.failed(err)
+	}
+	if err := image.expect(o.published, member); err != nil {
+		return nil, err
+	}
+	image.facts.ImageBytes = max(image.declared, 0)
+	return image, nil
+}
+
+// expect settles which published digests speak of this source.
+func (m *Image) expect(published Published, member string) error {
+	image, err := published.forImage(imageNames(m.facts.Name, member, m.facts.Format))
+	if err != nil {
+		return err
+	}
+	m.wanted.image = image
+	if !m.wanted.none() {
+		return nil
+	}
+	if published.demanded {
+		return fmt.Errorf("%w: %s has no line for %q", ErrNoDigest, published.from, m.facts.Name)
+	}
+	m.facts.Expected = Absent
+	return nil
+}
+
+// checkWhole reads the packed file once and compares its digest, so that not one byte of a wrong file is given out.
+func checkWhole(ctx context.Context, o *origin, want Sum) error {
+	whole := newPackedReader(io.NewSectionReader(o.random, 0, o.sizeBytes), o.sizeBytes, ctx.Err)
+	if _, err := io.Copy(io.Discard, bufferless{whole}); err != nil {
+		return &Error{Op: "check", OffsetBytes: whole.readBytes.Load(), Err: err}
+	}
+	if err := (wanted{packed: &want}).compare(sum(whole.digest), Sum{}); err != nil {
+		return &Error{Op: "check", OffsetBytes: o.sizeBytes, Err: err}
+	}
+	return nil
+}
+
+// bufferless hides all but Read.
+type bufferless struct{ io.Reader }
+
+// baseName is the last element of a URL's path.
+func baseName(urlPath string) string {
+	if base := path.Base(urlPath); base != "." && base != "/" {
+		return base
+	}
+	return ""
+}

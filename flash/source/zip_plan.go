@@ -1,0 +1,65 @@
+package source
+
+import (
+	"archive/zip"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+)
+
+// A zipPlan is what the directory of an archive states ahead of decoding.
+type zipPlan struct {
+	decodedBytes int64           // of the chosen member; -1 when unknown
+	storedBytes  map[int64]int64 // see newZipBody
+}
+
+// planZip reads the directory of a local archive to choose the member before anything is decoded. An archive whose directory
+// cannot be read is left to the decoder, which tells what is wrong and where.
+func planZip(file io.ReaderAt, sizeBytes int64, member string) (zipPlan, error) {
+	plan := zipPlan{decodedBytes: -1}
+	if file == nil {
+		return plan, nil
+	}
+	archive, err := zip.NewReader(file, sizeBytes)
+	if err != nil || len(archive.File) > maxZipMembers {
+		return plan, nil
+	}
+	var files []string
+	var chosen *zip.File
+	for _, entry := range archive.File {
+		if entry.Name == member || member == "" && !strings.HasSuffix(entry.Name, "/") {
+			chosen = entry
+		}
+		if !strings.HasSuffix(entry.Name, "/") {
+			files = append(files, entry.Name)
+		}
+	}
+	switch {
+	case chosen == nil && member != "":
+		return plan, fmt.Errorf("%w: %q is not among %s", ErrNoMember, member, quoted(files))
+	case chosen == nil:
+		return plan, fmt.Errorf("%w: it holds no file", ErrNoMember)
+	case member == "" && len(files) > 1:
+		return plan, fmt.Errorf("%w: %s", ErrManyMembers, quoted(files))
+	}
+	if chosen.UncompressedSize64 <= math.MaxInt64 {
+		plan.decodedBytes = int64(chosen.UncompressedSize64)
+	}
+	plan.storedBytes = storedSizes(archive.File)
+	return plan, nil
+}
+
+// storedSizes lists the stored members that a descriptor follows, by the place where their data starts.
+func storedSizes(files []*zip.File) map[int64]int64 {
+	sizes := map[int64]int64{}
+	for _, entry := range files {
+		if entry.Method != zip.Store || entry.Flags&zipDescriptorFlag == 0 || entry.CompressedSize64 > math.MaxInt64 {
+			continue
+		}
+		if dataStart, err := entry.DataOffset(); err == nil {
+			sizes[dataStart] = int64(entry.CompressedSize64)
+		}
+	}
+	return sizes
+}
