@@ -28,22 +28,34 @@ func attach(t *testing.T, traits cardlab.Traits) (*cardlab.Card, *cardlab.Node) 
 	if err != nil {
 		t.Fatal(err)
 	}
+	closeAfter(t, node)
+	return card, node
+}
+
+// closeAfter closes the node when the test is over, and looks where the kernel lists attached loop devices and mounts.
+func closeAfter(t *testing.T, node *cardlab.Node) {
+	t.Helper()
+	list := filepath.Join("/sys/block", filepath.Base(node.Path()), "loop/backing_file")
+	held, err := os.ReadFile(list)
+	if err != nil {
+		t.Errorf("the kernel lists no file under %s: %v", node.Path(), err)
+	}
+	backing := strings.TrimSpace(string(held))
 	t.Cleanup(func() {
 		if err := node.Close(); err != nil {
 			t.Errorf("close: %v", err)
 		}
-		expectNothingLeft(t, node.Path())
+		if held, err := os.ReadFile(list); err == nil && strings.HasPrefix(string(held), backing) {
+			t.Errorf("%s is still attached to %s", node.Path(), held)
+		}
+		mounts, err := os.ReadFile("/proc/self/mountinfo")
+		if err != nil || strings.Contains(string(mounts), filepath.Dir(backing)) {
+			t.Errorf("%s is still mounted: %v", filepath.Dir(backing), err)
+		}
+		if _, err := os.Stat(filepath.Dir(backing)); !os.IsNotExist(err) {
+			t.Errorf("the folder %s is left: %v", filepath.Dir(backing), err)
+		}
 	})
-	return card, node
-}
-
-// expectNothingLeft looks where the kernel lists attached loop devices and mounts.
-func expectNothingLeft(t *testing.T, path string) {
-	t.Helper()
-	backing := filepath.Join("/sys/block", filepath.Base(path), "loop/backing_file")
-	if held, err := os.ReadFile(backing); err == nil && strings.Contains(string(held), "cardlab") {
-		t.Errorf("%s is still attached to %s", path, held)
-	}
 }
 
 // openDirect opens the device past the page cache, as the program under test does.

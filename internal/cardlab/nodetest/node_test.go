@@ -6,7 +6,6 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"os"
-	"path/filepath"
 	"sync"
 	"testing"
 	"time"
@@ -148,12 +147,7 @@ func TestNodesLiveSideBySide(t *testing.T) {
 				t.Error(err)
 				return
 			}
-			t.Cleanup(func() {
-				if err := node.Close(); err != nil {
-					t.Error(err)
-				}
-				expectNothingLeft(t, node.Path())
-			})
+			closeAfter(t, node)
 			paths[i] = node.Path()
 			file, err := os.OpenFile(node.Path(), os.O_RDWR|unix.O_DIRECT, 0)
 			if err != nil {
