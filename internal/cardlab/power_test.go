@@ -1,0 +1,110 @@
+package cardlab_test
+
+import (
+	"bytes"
+	"math/rand/v2"
+	"testing"
+
+	"cardwright/internal/cardlab"
+	"cardwright/internal/cardlab/conform"
+)
+
+// TestPullKeepsWhatWasSynced compares, sector by sector, with two plain slices: what was synced, and what was written.
+func TestPullKeepsWhatWasSynced(t *testing.T) {
+	const sizeBytes = 2 * mib
+	for _, old := range []bool{false, true} {
+		seed := rand.Uint64()
+		t.Logf("seed %d", seed)
+		random := rand.New(rand.NewPCG(seed, 0))
+		card := newCard(t, cardlab.Traits{SizeBytes: sizeBytes, OldContent: old, Seed: seed})
+		now := card.Truth().Read(0, sizeBytes)
+		synced := bytes.Clone(now)
+		kept, lost := 0, 0
+		for range 20 {
+			for range 20 {
+				p := noise(512*(1+random.IntN(200)), byte(random.Uint32()))
+				if random.IntN(4) == 0 {
+					clear(p)
+				}
+				at := random.IntN((sizeBytes-len(p))/512) * 512
+				mustWrite(t, card, p, int64(at))
+				copy(now[at:], p)
+				if random.IntN(8) == 0 {
+					mustFlush(t, card)
+					copy(synced, now)
+				}
+			}
+			card.Pull(random.Uint64())
+			card.Plug()
+			got := mustRead(t, card, 0, sizeBytes)
+			for at := 0; at < sizeBytes; at += 512 {
+				switch is := got[at : at+512]; {
+				case bytes.Equal(synced[at:at+512], now[at:at+512]) && bytes.Equal(is, now[at:at+512]):
+				case bytes.Equal(is, now[at:at+512]):
+					kept++
+				case bytes.Equal(is, synced[at:at+512]):
+					lost++
+				default:
+					t.Fatalf("the sector at %d holds neither what was synced nor what was written", at)
+				}
+			}
+			copy(now, got)
+			copy(synced, got) // what a power cut left is on the medium
+		}
+		if kept == 0 || lost == 0 {
+			t.Errorf("of the unsynced sectors %d were kept and %d lost; want some of both", kept, lost)
+		}
+	}
+}
+
+func TestPullIsDecidedByItsSeed(t *testing.T) {
+	after := func(pull func(*cardlab.Card)) []byte {
+		card := newCard(t, cardlab.Traits{SizeBytes: mib})
+		mustWrite(t, card, noise(mib, 1), 0)
+		pull(card)
+		return card.Truth().Read(0, mib)
+	}
+	pull := func(seed uint64) func(*cardlab.Card) { return func(card *cardlab.Card) { card.Pull(seed) } }
+	if !bytes.Equal(after(pull(1)), after(pull(1))) || bytes.Equal(after(pull(1)), after(pull(2))) {
+		t.Error("the seed does not decide what is lost")
+	}
+	if !bytes.Equal(after((*cardlab.Card).PullSynced), make([]byte, mib)) {
+		t.Error("something unsynced outlived the worst moment")
+	}
+}
+
+// TestLyingFlushLosesTheLastBytes follows a card that withholds 64 KiB from every flush.
+func TestLyingFlushLosesTheLastBytes(t *testing.T) {
+	const lieBytes = 64 << 10
+	p := noise(mib, 1)
+	written := func() *cardlab.Card {
+		card := newCard(t, cardlab.Traits{SizeBytes: 4 * mib, LyingFlushBytes: lieBytes})
+		for at := 0; at < mib; at += 4096 {
+			q := conform.Buffer(4096)
+			copy(q, p[at:])
+			mustWrite(t, card, q, int64(at))
+		}
+		mustFlush(t, card)
+		return card
+	}
+	card := written()
+	if got := card.Truth().UnsyncedBytes(); got != lieBytes {
+		t.Errorf("the flush left %d bytes unsynced; want %d", got, lieBytes)
+	}
+	if !bytes.Equal(mustRead(t, card, 0, mib), p) {
+		t.Error("the lie shows before the card is pulled")
+	}
+	card.Pull(1)
+	want := append(bytes.Clone(p[:mib-lieBytes]), make([]byte, lieBytes)...)
+	if !bytes.Equal(card.Truth().Read(0, mib), want) {
+		t.Error("not just the last bytes were lost")
+	}
+
+	card = written()
+	mustWrite(t, card, noise(lieBytes, 2), 2*mib) // pushes the withheld bytes out
+	mustFlush(t, card)
+	card.Pull(1)
+	if !bytes.Equal(card.Truth().Read(0, mib), p) || !bytes.Equal(card.Truth().Read(2*mib, lieBytes), make([]byte, lieBytes)) {
+		t.Error("a later flush did not sync what came before the last bytes")
+	}
+}
