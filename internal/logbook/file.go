@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"time"
 
 	"golang.org/x/sys/unix"
 	"modernc.org/sqlite"
@@ -30,7 +31,7 @@ func openForWriting(ctx context.Context, path string) (_ *sql.DB, err error) {
 	if err := checkFile(ctx, path); err != nil {
 		return nil, err
 	}
-	db, err := connect(ctx, path, url.Values{
+	db, err := connectPatiently(ctx, path, url.Values{
 		"mode":    {"rw"},
 		"_txlock": {"immediate"}, // a transaction that reads first and then finds the file changed could not go on
 		"_pragma": {"busy_timeout(10000)", "foreign_keys(1)", "cache_size(-2000)", "journal_mode(WAL)", "synchronous(FULL)"},
@@ -83,12 +84,20 @@ func checkFile(ctx context.Context, path string) error {
 // sound only as long as no write-ahead log holds part of it. The risk that is left is a program that opens the logbook and
 // writes it back during the one short read.
 func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
+	// SQLite takes a file shorter than its smallest page for an empty one, and would write over it.
+	const smallestPageBytes = 512
+	if info, err := os.Stat(path); err == nil && info.Size() > 0 && info.Size() < smallestPageBytes {
+		return nil, fmt.Errorf("%w: the file is no SQLite database", ErrNotALogbook)
+	}
 	query := url.Values{
 		"mode":    {"ro"},
 		"_pragma": {"busy_timeout(10000)", "cache_size(-2000)", "query_only(1)"},
 	}
 	db, err := connect(ctx, path, query)
-	if isCode(err, sqlite3.SQLITE_CANTOPEN) && hasEmptyLog(path) {
+	if isCode(err, sqlite3.SQLITE_CANTOPEN) || isCode(err, sqlite3.SQLITE_READONLY) {
+		if !hasEmptyLog(path) {
+			return nil, fmt.Errorf("its latest changes can only be read with the right to write to its folder: %w", err)
+		}
 		query.Set("immutable", "1")
 		db, err = connect(ctx, path, query)
 	}
@@ -96,6 +105,23 @@ func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
 		return nil, fmt.Errorf("%w: the file is no SQLite database, or a broken one (%w)", ErrNotALogbook, err)
 	}
 	return db, err
+}
+
+// connectPatiently goes on trying while another program has the file. SQLite waits by itself, but not where two programs
+// switch a new file to write-ahead logging at once.
+func connectPatiently(ctx context.Context, path string, query url.Values) (*sql.DB, error) {
+	const patience, pause = 10 * time.Second, 10 * time.Millisecond
+	for end := time.Now().Add(patience); ; {
+		db, err := connect(ctx, path, query)
+		if !isCode(err, sqlite3.SQLITE_BUSY) || time.Now().After(end) {
+			return db, err
+		}
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(pause):
+		}
+	}
 }
 
 // connect opens the file through one connection and reads from it once, so that what is wrong is told here.
@@ -106,8 +132,8 @@ func connect(ctx context.Context, path string, query url.Values) (*sql.DB, error
 		return nil, err
 	}
 	db.SetMaxOpenConns(1)
-	var pages int
-	if err := db.QueryRowContext(ctx, "PRAGMA schema_version").Scan(&pages); err != nil {
+	var changes int
+	if err := db.QueryRowContext(ctx, "PRAGMA schema_version").Scan(&changes); err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
 	return db, nil
