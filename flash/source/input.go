@@ -78,7 +78,7 @@ func (in *input) atEnd() bool {
 	return errors.Is(err, io.EOF)
 }
 
-// full reads exactly len(buffer) bytes; a source that ends before is io.ErrUnexpectedEOF.
+// full reads exactly len(buffer) bytes; a source that ends before is ErrTruncated.
 func (in *input) full(buffer []byte) error {
 	_, err := io.ReadFull(in, buffer)
 	return noEOF(err)
@@ -90,10 +90,10 @@ func (in *input) skip(lengthBytes int64) error {
 	return noEOF(err)
 }
 
-// noEOF turns an end of the source inside a container into io.ErrUnexpectedEOF, so that it never passes as a sound end.
+// noEOF turns an end of the source inside a container into ErrTruncated, so that it never passes as a sound end.
 func noEOF(err error) error {
-	if errors.Is(err, io.EOF) {
-		return io.ErrUnexpectedEOF
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		return fmt.Errorf("%w, inside the container", ErrTruncated)
 	}
 	return err
 }

@@ -24,11 +24,11 @@ const (
 //
 //	stream: header, blocks, index, footer; then padding of zeros, a multiple of 4
 type xzReader struct {
-	in          *input
-	flags       [2]byte
-	block       *xzBlock // nil between blocks
-	blocks      xzIndexSum
-	inStream    bool
+	in       *input
+	flags    [2]byte
+	block    *xzBlock // nil between blocks
+	blocks   xzIndexSum
+	inStream bool
 }
 
 func newXZ(in *input) io.Reader { return &xzReader{in: in} }

@@ -111,10 +111,11 @@ func (b *xzBlock) Read(p []byte) (int, error) {
 	}
 }
 
-// damaged classes the library's errors, which have no types: an unexpected end stays one.
+// damaged classes the library's errors, which have no types: an unexpected end is judged by whether
+// the source ended there.
 func (b *xzBlock) damaged(err error) error {
-	if err = noEOF(err); errors.Is(err, io.ErrUnexpectedEOF) {
-		return err
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		return io.ErrUnexpectedEOF
 	}
 	return fmt.Errorf("%w: %w", ErrMalformed, err)
 }

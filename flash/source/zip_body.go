@@ -109,7 +109,7 @@ func takeZipDescriptor(in *input, met zipEntry, wideFirst bool) error {
 	return fmt.Errorf("%w: the descriptor behind a zip member", ErrChecksum)
 }
 
-// An exactReader gives exactly so many bytes; a source that ends before is io.ErrUnexpectedEOF.
+// An exactReader gives exactly so many bytes; a source that ends before is ErrTruncated.
 type exactReader struct {
 	in        *input
 	leftBytes int64

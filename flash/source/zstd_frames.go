@@ -2,6 +2,7 @@ package source
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 
@@ -94,10 +95,10 @@ func (f *zstdFrames) nextFrame() error {
 	return err
 }
 
-// zstdHeaderError tells a cut header, which stays an unexpected end, from a wrong one.
+// zstdHeaderError tells a cut header from a wrong one.
 func zstdHeaderError(err error) error {
-	if err == io.ErrUnexpectedEOF { //nolint:errorlint // the library returns it itself
-		return err
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		return noEOF(err)
 	}
 	return fmt.Errorf("%w: %w", ErrMalformed, err)
 }
@@ -119,7 +120,7 @@ func (f *zstdFrames) admit(header zstd.Header) error {
 
 func (f *zstdFrames) skipFrame(start []byte) error {
 	if len(start) < 8 {
-		return io.ErrUnexpectedEOF
+		return noEOF(io.EOF)
 	}
 	return f.in.skip(8 + int64(binary.LittleEndian.Uint32(start[4:])))
 }

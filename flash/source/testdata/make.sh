@@ -21,8 +21,8 @@ zstd -q -19 --check -c numbers.img > sized.zst
 zstd -q -3 --check -c < numbers.img > piped.zst
 { printf '\120\052\115\030\003\000\000\000abc'; zstd -q --check -c numbers.img; printf '\137\052\115\030\000\000\000\000'
   zstd -q --check -c more.img; printf '\121\052\115\030\001\000\000\000z'; } > frames.zst
-bzip2 -c numbers.img > one.bz2
-{ bzip2 -1 -c numbers.img; bzip2 -9 -c more.img; } > streams.bz2
+bzip2 -1 -c numbers.img > one.bz2
+{ bzip2 -1 -c numbers.img; bzip2 -2 -c more.img; } > streams.bz2
 rm -f ./*.zip
 zip -q -X deflated.zip numbers.img
 zip -q -X -0 stored.zip numbers.img
