@@ -20,12 +20,7 @@ type attributes struct {
 }
 
 func (a *attributes) miss(field string, why error) {
-	// The path is left out: it repeats the field and differs between machines.
-	var p *fs.PathError
-	if errors.As(why, &p) {
-		why = p.Err
-	}
-	a.gaps = append(a.gaps, Gap{Field: a.prefix + field, Why: why.Error()})
+	a.gaps = append(a.gaps, Gap{Field: a.prefix + field, Why: plain(why).Error()})
 }
 
 // raw gives a file's bytes. A missing file is no gap here: ok tells.
@@ -144,4 +139,13 @@ func printable(s string) string {
 		}
 		return r
 	}, s)
+}
+
+// plain leaves out the path that the caller names anyway.
+func plain(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
 }

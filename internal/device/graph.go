@@ -1,6 +1,9 @@
 package device
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 // A node is one block device of a snapshot, disk or partition, with what other places may name it by.
 type node struct {
@@ -66,11 +69,7 @@ func (g *graph) holders(n node) []string {
 	}
 	for i := range g.snapshot.Disks {
 		d := &g.snapshot.Disks[i]
-		below := d.Attached && d.Backing.is(n)
-		for _, slave := range d.Slaves {
-			below = below || slave == n.name
-		}
-		if below {
+		if (d.Attached && d.Backing.is(n)) || slices.Contains(d.Slaves, n.name) {
 			names = append(names, d.Name)
 		}
 	}
@@ -79,14 +78,15 @@ func (g *graph) holders(n node) []string {
 
 // bases gives the nodes that a disk stands directly on.
 func (g *graph) bases(d *Disk) []node {
-	var bases []node
-	for _, slave := range d.Slaves {
-		bases = append(bases, g.named(slave))
-	}
+	names := append([]string{}, d.Slaves...)
 	for _, name := range g.order {
-		if n := g.nodes[name]; d.Attached && d.Backing.is(n) {
-			bases = append(bases, n)
+		if slices.Contains(g.holders(g.nodes[name]), d.Name) {
+			names = append(names, name)
 		}
+	}
+	var bases []node
+	for _, name := range distinct(names) {
+		bases = append(bases, g.named(name))
 	}
 	return bases
 }

@@ -26,6 +26,7 @@ func Judge(s *Snapshot, d *Disk, p Policy) Judgement {
 	j.state()
 	contacts := j.graph.contacts(d)
 	j.held(contacts)
+	j.vague(contacts)
 	for _, c := range contacts {
 		j.used(c)
 	}
@@ -139,6 +140,15 @@ func (j *judging) held(contacts []contact) {
 			if !bases[name] {
 				j.say("%s is held by %s", c.told(j.disk), label(j.disk, j.graph.named(name)))
 			}
+		}
+	}
+}
+
+// vague holds it against the disk when too little is known of what it stands on.
+func (j *judging) vague(contacts []contact) {
+	for _, c := range contacts {
+		if c.base && (c.disk == nil || len(c.disk.Unknown) > 0) {
+			j.say("too little is known of %s", strings.TrimSuffix(c.told(j.disk), ","))
 		}
 	}
 }

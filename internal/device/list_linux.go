@@ -2,6 +2,7 @@ package device
 
 import (
 	"context"
+	"errors"
 	"path/filepath"
 	"strings"
 )
@@ -53,6 +54,9 @@ func (s *Snapshot) listing(ctx context.Context, d *Disk, roots Roots) Listing {
 	c, err := Open(ctx, l.Node, Options{ReadOnly: true, Roots: roots})
 	if err != nil {
 		l.Contents, l.Unreadable = "unreadable", err.Error()
+		if r := (*Refusal)(nil); errors.As(err, &r) {
+			l.Unreadable = strings.Join(r.Reasons, "; ")
+		}
 		return l
 	}
 	if c.disk == nil || c.disk.Dev != d.Dev {

@@ -69,15 +69,6 @@ func kindOf(mode os.FileMode) string {
 	return "of an unknown kind"
 }
 
-// plain leaves out the path that the caller names anyway.
-func plain(err error) error {
-	var p *os.PathError
-	if errors.As(err, &p) {
-		return p.Err
-	}
-	return err
-}
-
 func (c *Card) openDisk(ctx context.Context) error {
 	number, _ := blockNumber(c.info)
 	if _, err := c.judged(number); err != nil {

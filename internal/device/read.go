@@ -3,7 +3,6 @@ package device
 import (
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -40,14 +39,14 @@ func ReadSnapshot(roots Roots) (*Snapshot, error) {
 	s.keep("mount table", err)
 	s.Swaps, err = r.swaps()
 	s.keep("swap table", err)
-	s.Members, err = r.members()
-	s.keep("btrfs devices", err)
+	s.Members, err = r.members(s.Mounts)
+	s.keep("list of btrfs devices", err)
 	return s, nil
 }
 
 func (s *Snapshot) keep(field string, err error) {
 	if err != nil {
-		s.Unknown = append(s.Unknown, Gap{Field: field, Why: err.Error()})
+		s.Unknown = append(s.Unknown, Gap{Field: field, Why: plain(err).Error()})
 	}
 }
 
@@ -56,6 +55,7 @@ type reader struct {
 	roots Roots
 	sys   string            // roots.Sys with links followed
 	paths map[string]string // disk name -> its folder, links followed; empty where it leads nowhere
+	lost  []string          // names from the list of all block devices that lead nowhere
 }
 
 // diskNames gathers the disks from both lists of the kernel, so that one damaged list hides nothing.
@@ -74,9 +74,10 @@ func (r *reader) diskNames() ([]string, error) {
 			continue
 		}
 		path, err := filepath.EvalSymlinks(filepath.Join(r.sys, "class", "block", e.Name()))
-		// The second list holds partitions too. They lie inside their disk's folder, whose parent is "block" or a
-		// controller's; a partition file says the same, but may be unreadable.
-		if err != nil || (!isFile(filepath.Join(path, "partition")) && !isFile(filepath.Join(filepath.Dir(path), "dev"))) {
+		switch {
+		case err != nil:
+			r.lost = append(r.lost, e.Name())
+		case !isPartitionFolder(path):
 			r.paths[e.Name()] = path
 		}
 	}
@@ -86,6 +87,12 @@ func (r *reader) diskNames() ([]string, error) {
 	}
 	sort.Strings(names)
 	return names, nil
+}
+
+// isPartitionFolder tells partitions, which the list of all block devices holds too. They lie inside their disk's folder,
+// which has a number of its own; their own file says the same, but may be unreadable.
+func isPartitionFolder(path string) bool {
+	return isFile(filepath.Join(path, "partition")) || isFile(filepath.Join(filepath.Dir(path), "dev"))
 }
 
 func isFile(path string) bool {
@@ -98,6 +105,8 @@ func (r *reader) disk(name string) Disk {
 	d := Disk{Name: name, Transport: TransportOther}
 	if dir == "" {
 		d.Unknown = []Gap{{Field: "device folder", Why: "its link leads nowhere"}}
+		// It may be attached to anything, which is then held against every disk.
+		d.Attached = strings.HasPrefix(name, "loop")
 		return d
 	}
 	a := &attributes{dir: dir}
@@ -174,7 +183,12 @@ func (r *reader) backing(d *Disk, a *attributes) {
 	if !d.Attached {
 		return
 	}
-	if path, ok := a.line("loop/backing_file"); ok {
+	path, ok := a.line("loop/backing_file")
+	switch {
+	case !ok:
+	case !strings.HasPrefix(path, "/"):
+		a.miss("loop/backing_file", fmt.Errorf("%q is no path", path))
+	default:
 		d.Backing = r.roots.place(path)
 	}
 }
@@ -188,17 +202,20 @@ func (r *reader) partitions(d *Disk, a *attributes) {
 	}
 	for _, e := range entries {
 		name := e.Name()
-		_, isDisk := r.paths[name]
 		dir := filepath.Join(a.dir, name)
 		// A partition is told by its name or its file, so that one without the other is still seen.
-		named := isPartitionName(d.Name, name)
-		if !e.IsDir() || isDisk || (!named && !isFile(filepath.Join(dir, "partition"))) {
+		if !e.IsDir() || (!isPartitionName(d.Name, name) && !isFile(filepath.Join(dir, "partition"))) {
 			continue
 		}
 		pa := &attributes{dir: dir, prefix: name + "/"}
 		p := Partition{Name: name, Number: int(pa.number("partition")), Dev: pa.devNumber("dev"), Holders: pa.links("holders")}
 		d.Partitions = append(d.Partitions, p)
 		a.gaps = append(a.gaps, pa.gaps...)
+	}
+	for _, name := range r.lost {
+		if isPartitionName(d.Name, name) {
+			a.miss(name, errors.New("its link leads nowhere"))
+		}
 	}
 	sort.Slice(d.Partitions, func(i, k int) bool { return d.Partitions[i].Number < d.Partitions[k].Number })
 }
@@ -216,32 +233,6 @@ func isPartitionName(disk, name string) bool {
 	}
 	_, err := strconv.ParseUint(rest, 10, 31)
 	return err == nil
-}
-
-// members reads which devices the mounted btrfs file systems stand on: the mount table names only one of them.
-func (r *reader) members() ([]Member, error) {
-	base := filepath.Join(r.sys, "fs", "btrfs")
-	pools, err := os.ReadDir(base)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, err
-	}
-	var members []Member
-	for _, pool := range pools {
-		devices, err := os.ReadDir(filepath.Join(base, pool.Name(), "devices"))
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err != nil {
-			return nil, err
-		}
-		for _, e := range devices {
-			members = append(members, Member{Kind: "btrfs", UUID: pool.Name(), Name: e.Name()})
-		}
-	}
-	return members, nil
 }
 
 // markDoubles adds a gap to disks that share a device number or a folder: what is said of one may be true of the other.
