@@ -15,8 +15,8 @@ import (
 func storedSizes() map[string]int64 {
 	return map[string]int64{
 		"luks1": 0, "luks2": 0, // a header that names no size
-		"squashfs": 231,          // unsquashfs -s 4.5.1: "Filesystem size 231 bytes", padded to 4096
-		"ntfs": 4194304 - 512, // the boot sector's backup behind the last cluster is not counted
+		"squashfs": 231,           // unsquashfs -s 4.5.1: "Filesystem size 231 bytes", padded to 4096
+		"ntfs":     4194304 - 512, // the boot sector's backup behind the last cluster is not counted
 	}
 }
 
