@@ -1,0 +1,83 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+
+	"cardwright/internal/logbook"
+)
+
+// logbookVariable names the logbook where --logbook does not.
+const logbookVariable = "CARDWRIGHT_LOGBOOK"
+
+// named is the logbook that the operator named; empty if none.
+func (p *program) namedLogbook() string {
+	if p.logbookPath != "" {
+		return p.logbookPath
+	}
+	return p.env(logbookVariable)
+}
+
+// writingPath is the logbook that runs are recorded in.
+func (p *program) writingPath() (string, error) {
+	if named := p.namedLogbook(); named != "" {
+		return named, nil
+	}
+	return logbook.DefaultPath(p.effectiveUser, p.env)
+}
+
+// readingPath is the logbook that is read from: the user's own, but root's where only that one exists.
+func (p *program) readingPath() (string, error) {
+	if named := p.namedLogbook(); named != "" {
+		return named, nil
+	}
+	return logbook.ReadingPath(p.effectiveUser, p.env, func(path string) bool {
+		_, err := os.Stat(path)
+		return err == nil
+	})
+}
+
+// openForRecording opens the logbook. A logbook that cannot be opened stops no card: that is said, and nil is a job's word
+// for recording nothing.
+func (p *program) openForRecording(ctx context.Context) *logbook.Book {
+	path, err := p.writingPath()
+	if err == nil {
+		var book *logbook.Book
+		if book, err = logbook.Open(ctx, path); err == nil {
+			return book
+		}
+	}
+	fmt.Fprintf(p.stderr, "cardwright: nothing will be recorded: %v\n", err)
+	return nil
+}
+
+// closeBook closes a logbook, if there is one.
+func (p *program) closeBook(book *logbook.Book) {
+	if book == nil {
+		return
+	}
+	if err := book.Close(); err != nil {
+		fmt.Fprintf(p.stderr, "cardwright: the logbook could not be closed: %v\n", err)
+	}
+}
+
+// openForReading opens the logbook and says on standard error which file that is. A logbook that does not exist yet is
+// fs.ErrNotExist.
+func (p *program) openForReading(ctx context.Context) (*logbook.Book, error) {
+	path, err := p.readingPath()
+	if err != nil {
+		return nil, err
+	}
+	book, err := logbook.OpenReadOnly(ctx, path)
+	if errors.Is(err, fs.ErrNotExist) {
+		fmt.Fprintf(p.stderr, "There is no logbook at %s yet.\n", path)
+		return nil, err
+	}
+	if err == nil {
+		fmt.Fprintf(p.stderr, "Logbook %s\n", path)
+	}
+	return book, err
+}

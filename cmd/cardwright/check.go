@@ -1,0 +1,93 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"cardwright/internal/device"
+	"cardwright/internal/job"
+	"cardwright/internal/logbook"
+)
+
+// A checking is one check command.
+type checking struct {
+	*program
+	imageFlags
+	imageName string
+	label     string
+}
+
+func (p *program) checkCommand() *cobra.Command {
+	c := &checking{program: p}
+	cmd := &cobra.Command{
+		Use:   "check DEV --image IMAGE",
+		Short: "Prove a card against an image once more, without writing",
+		Long: "check reads a whole card, compares it with an image, and tells which partitions and file systems differ. It\n" +
+			"writes nothing. A card that was booted or used since it was flashed differs: that is no fault of the card.\n\n" +
+			exitHelp(refused, badSource, cardFailed, damaged),
+		Example: "  cardwright check /dev/sdb --image board.img.xz",
+		Args:    exactly("DEV"),
+		RunE:    func(cmd *cobra.Command, args []string) error { return c.run(cmd.Context(), args[0]) },
+	}
+	cmd.Flags().StringVar(&c.imageName, "image", "", "the `image` to hold the card against: a file, a URL, or - for standard input")
+	cmd.Flags().StringVar(&c.label, "label", "", "what is written on the card, for the logbook")
+	c.register(cmd)
+	return cmd
+}
+
+func (c *checking) run(ctx context.Context, path string) (err error) {
+	startedAt := time.Now()
+	if c.imageName == "" {
+		return usagef("check: --image is missing: name the image to hold the card against")
+	}
+	options, err := c.imageFlags.options(c.program)
+	if err != nil {
+		return err
+	}
+	seats, err := openSeats(ctx, []wish{{path, c.label}}, device.Options{ReadOnly: true}, nil)
+	defer func() { err = errors.Join(err, closeSeats(seats)) }()
+	unread := unstarted{startedAt: startedAt, operation: logbook.OperationCheck, seats: seats, imageName: c.imageName}
+	if err != nil {
+		return c.stop(unread, err, logbook.ClassInterrupted)
+	}
+	if anyRefused(seats) {
+		fmt.Fprintln(c.stderr, "cardwright: the card cannot be read:")
+		listReasons(c.stderr, seats)
+		return c.stop(unread, errTargetRefused, logbook.ClassRefused)
+	}
+	image, err := openSource(ctx, c.imageName, options)
+	if err != nil {
+		return c.stop(unread, err, classOfSource(ctx))
+	}
+	defer func() { err = errors.Join(err, image.Close()) }()
+	return c.prove(ctx, seats[0], image, startedAt)
+}
+
+// prove carries the job out and prints what became of it.
+func (c *checking) prove(ctx context.Context, s *seat, image openImage, startedAt time.Time) error {
+	book := c.openForRecording(ctx)
+	defer c.closeBook(book)
+	var result *job.Result
+	c.newProgress([]*seat{s}, image).during(func() {
+		result = job.Check(ctx, image, s.target(), job.Options{Book: book})
+	})
+	err := c.printRuns(startedAt, result)
+	if result.Cards[0].Verdict == logbook.Damaged {
+		fmt.Fprintln(c.stderr, "A card that was booted or used since it was flashed differs from its image. Only a card that "+
+			"was not\nused in between has lost data.")
+	}
+	return err
+}
+
+// classOfSource sorts a source that did not open.
+func classOfSource(ctx context.Context) logbook.Class {
+	if ctx.Err() != nil {
+		return logbook.ClassInterrupted
+	}
+	return logbook.ClassSource
+}
+

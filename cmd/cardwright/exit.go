@@ -1,0 +1,181 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"cardwright/flash"
+	"cardwright/flash/source"
+	"cardwright/internal/device"
+	"cardwright/internal/logbook"
+)
+
+// An exitCode is what the program's end tells its caller.
+type exitCode int
+
+const (
+	done          exitCode = 0
+	programFailed exitCode = 1
+	wrongUsage    exitCode = 2
+	refused       exitCode = 3
+	badSource     exitCode = 4
+	cardFailed    exitCode = 5
+	damaged       exitCode = 6
+	belowFloor    exitCode = 7
+	interrupted   exitCode = 130
+)
+
+// An outcome is one way in which a command ends.
+type outcome struct {
+	code    exitCode
+	meaning string // for the help
+	hint    string // what the operator does next
+}
+
+// outcomes is the table of all ways to end, the worst first: with several cards the worst applies.
+func outcomes() []outcome {
+	return []outcome{
+		{wrongUsage, "wrong usage", "The flag --help tells what this command takes."},
+		{interrupted, "interrupted", ""},
+		{programFailed, "the program failed", ""},
+		{damaged, "a card is damaged", ""},
+		{
+			cardFailed, "a card failed or vanished while in use",
+			"Seat the card again and try it once more, then in another reader. If it fails there too, take it out of use.",
+		},
+		{
+			badSource, "the source is bad",
+			"Fetch the image again, and compare its SHA-256 with the published one.",
+		},
+		{
+			refused, "refused or declined, nothing was written",
+			"\"cardwright cards\" lists the readers and says of each whether it may be written.",
+		},
+		{
+			belowFloor, "intact, but below the asked floor",
+			"The image is sound on such a card. Whether it is fast enough for its place is yours to decide.",
+		},
+		{done, "done", ""},
+	}
+}
+
+// worst gives the code that counts among several.
+func worst(codes ...exitCode) exitCode {
+	for _, o := range outcomes() {
+		if slices.Contains(codes, o.code) {
+			return o.code
+		}
+	}
+	return done
+}
+
+// hintFor says what to do about a code; empty where there is nothing to say.
+func hintFor(code exitCode) string {
+	for _, o := range outcomes() {
+		if o.code == code {
+			return o.hint
+		}
+	}
+	return ""
+}
+
+// exitHelp is the part of a command's help that lists its exit codes.
+func exitHelp(codes ...exitCode) string {
+	codes = append(codes, done, programFailed, wrongUsage, interrupted)
+	slices.Sort(codes)
+	var text strings.Builder
+	text.WriteString("Exit codes:\n")
+	for _, code := range codes {
+		for _, o := range outcomes() {
+			if o.code == code {
+				fmt.Fprintf(&text, "  %3d  %s\n", code, o.meaning)
+			}
+		}
+	}
+	return strings.TrimRight(text.String(), "\n")
+}
+
+// codeOfRun is what one card's run means for the exit code. A failure outweighs the verdict that was reached before it.
+func codeOfRun(run logbook.Run) exitCode {
+	switch {
+	case run.Error != nil:
+		return worst(codeOfClass(run.Error.Class), codeOfVerdict(run))
+	default:
+		return codeOfVerdict(run)
+	}
+}
+
+func codeOfVerdict(run logbook.Run) exitCode {
+	switch {
+	case run.Verdict == logbook.Damaged:
+		return damaged
+	case run.Verdict == logbook.Intact && run.Pace == flash.PaceBelowFloor:
+		return belowFloor
+	}
+	return done
+}
+
+func codeOfClass(class logbook.Class) exitCode {
+	switch class {
+	case logbook.ClassRefused:
+		return refused
+	case logbook.ClassSource:
+		return badSource
+	case logbook.ClassCard:
+		return cardFailed
+	case logbook.ClassInterrupted:
+		return interrupted
+	}
+	return programFailed
+}
+
+// codeOfRuns is the worst of all cards.
+func codeOfRuns(runs []logbook.Run) exitCode {
+	codes := make([]exitCode, len(runs))
+	for i, run := range runs {
+		codes[i] = codeOfRun(run)
+	}
+	return worst(codes...)
+}
+
+// An ending is an error that was told to the operator already, or that needs no words beside the report; what is left of
+// it is the code.
+type ending struct{ code exitCode }
+
+func (e ending) Error() string { return fmt.Sprintf("exit code %d", e.code) }
+
+// A usageError is a command line that makes no sense.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// codeOfError is what an error that ended a command means for the exit code.
+func codeOfError(err error) exitCode {
+	if err == nil {
+		return done
+	}
+	if e, ok := errors.AsType[ending](err); ok {
+		return e.code
+	}
+	if _, ok := errors.AsType[usageError](err); ok {
+		return wrongUsage
+	}
+	if errors.Is(err, context.Canceled) {
+		return interrupted
+	}
+	if _, ok := errors.AsType[*device.Refusal](err); ok {
+		return refused
+	}
+	if _, ok := errors.AsType[*source.Error](err); ok {
+		return badSource
+	}
+	if _, ok := errors.AsType[*flash.Error](err); ok {
+		return cardFailed
+	}
+	return programFailed
+}

@@ -1,0 +1,208 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"cardwright/flash"
+	"cardwright/flash/source"
+	"cardwright/internal/device"
+	"cardwright/internal/job"
+	"cardwright/internal/logbook"
+)
+
+// A flashing is one flash command: its flags, and what becomes of them on the way to the job.
+type flashing struct {
+	*program
+	imageFlags
+	to      []string
+	labels  []string
+	floor   string
+	fixedOK bool
+	yes     bool
+
+	imageName string
+	wishes    []wish
+	options   source.Options
+	floorRate float64 // bytes per second
+	startedAt time.Time
+	seats     []*seat
+}
+
+func (p *program) flashCommand() *cobra.Command {
+	f := &flashing{program: p}
+	cmd := &cobra.Command{
+		Use:   "flash IMAGE --to DEV [--to DEV ...]",
+		Short: "Write an image to cards and prove that it landed intact",
+		Long: "flash writes an image to one or more cards, reads every byte back from them and compares. The boot sector and\n" +
+			"the partition table are written last, once all else is proven. IMAGE is a file, an http or https URL, or - for\n" +
+			"standard input; it may be packed (xz, gzip, zstd, bzip2, zip).\n\n" +
+			"Before it writes, flash shows what is on each card and has you type the card's device name.\n\n" +
+			exitHelp(refused, badSource, cardFailed, damaged, belowFloor),
+		Example: "  cardwright flash board.img.xz --to /dev/sdb --label attic-07\n" +
+			"  cardwright flash board.img.xz --to /dev/sdb --to /dev/sdc --floor 10MB",
+		Args: exactly("IMAGE"),
+		RunE: func(cmd *cobra.Command, args []string) error { return f.run(cmd.Context(), args[0]) },
+	}
+	cmd.Flags().StringArrayVar(&f.to, "to", nil, "the `device` to write to, a whole disk or an existing regular file (may be repeated)")
+	cmd.Flags().StringArrayVar(&f.labels, "label", nil, "what is written on the card, for the logbook; once per --to, in their order")
+	cmd.Flags().StringVar(&f.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second)")
+	cmd.Flags().BoolVar(&f.fixedOK, "fixed-ok", false, "allow a disk that is neither removable nor reached over USB or MMC")
+	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase what the targets hold")
+	f.register(cmd)
+	return cmd
+}
+
+// run is the command: usage, targets, source, question, logbook, job, report.
+func (f *flashing) run(ctx context.Context, imageName string) (err error) {
+	f.imageName, f.startedAt = imageName, time.Now()
+	if err := f.validate(); err != nil {
+		return err
+	}
+	f.seats, err = openSeats(ctx, f.wishes, device.Options{Policy: device.Policy{FixedOK: f.fixedOK}}, f.mustLast())
+	defer func() { err = errors.Join(err, closeSeats(f.seats)) }()
+	if err != nil {
+		return f.notStarted(err, logbook.ClassInterrupted)
+	}
+	if anyRefused(f.seats) {
+		fmt.Fprintln(f.stderr, "cardwright: nothing was written, since a target is refused:")
+		listReasons(f.stderr, f.seats)
+		return f.notStarted(errTargetRefused, logbook.ClassRefused)
+	}
+	tty, err := f.openTerminal()
+	if err != nil {
+		return f.notStarted(err, logbook.ClassRefused)
+	}
+	if tty != nil {
+		defer tty.Close()
+	}
+	image, err := openSource(ctx, imageName, f.options)
+	if err != nil {
+		return f.notStarted(err, classOfSource(ctx))
+	}
+	defer func() { err = errors.Join(err, image.Close()) }()
+	if err := f.agreed(ctx, tty, image); err != nil {
+		return err
+	}
+	return f.write(ctx, image)
+}
+
+// validate turns the flags into what the job needs. All its errors are wrong usage.
+func (f *flashing) validate() (err error) {
+	switch {
+	case len(f.to) == 0:
+		return usagef("flash: --to is missing: name the device to write to")
+	case len(f.labels) > 0 && len(f.labels) != len(f.to):
+		return usagef("flash: --label was given %d times for %d targets; give one for each --to, in their order",
+			len(f.labels), len(f.to))
+	}
+	f.wishes = nil
+	for i, path := range f.to {
+		w := wish{path: path}
+		if len(f.labels) > 0 {
+			w.label = f.labels[i]
+		}
+		if w.label != "" && slices.ContainsFunc(f.wishes, func(o wish) bool { return o.label == w.label }) {
+			return usagef("flash: the label %s was given twice; a label stands for one card", w.label)
+		}
+		f.wishes = append(f.wishes, w)
+	}
+	if f.floor != "" {
+		if f.floorRate, err = parseRate(f.floor); err != nil {
+			return fmt.Errorf("flash: --floor: %w", err)
+		}
+	}
+	f.options, err = f.imageFlags.options(f.program)
+	return err
+}
+
+// mustLast are the files that no target may hold. A place that is not known needs no care: nothing is kept there.
+func (f *flashing) mustLast() []kept {
+	var keep []kept
+	if isLocal(f.imageName) {
+		keep = append(keep, kept{f.imageName, "the image"})
+	}
+	if book, err := f.writingPath(); err == nil {
+		keep = append(keep, kept{existing(book), "the logbook"})
+	}
+	if program, err := os.Executable(); err == nil {
+		keep = append(keep, kept{program, "the running program"})
+	}
+	return keep
+}
+
+// openTerminal opens the terminal to ask on, before the source is read for nothing; nil where --yes answers.
+func (f *flashing) openTerminal() (terminal, error) {
+	if f.yes {
+		return nil, nil
+	}
+	return f.terminal()
+}
+
+// agreed makes sure that the image fits where its size is known, says what will be erased, and asks.
+func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) error {
+	needed, _ := image.DeclaredBytes()
+	for _, s := range f.seats {
+		if s.card.SizeBytes() < needed {
+			s.refuse(fmt.Sprintf("%v: it needs %d bytes, the card has %d", flash.ErrTooSmall, needed, s.card.SizeBytes()))
+		}
+	}
+	if anyRefused(f.seats) {
+		fmt.Fprintln(f.stderr, "cardwright: nothing was written, since the image does not fit:")
+		listReasons(f.stderr, f.seats)
+		return f.notStarted(errTargetRefused, logbook.ClassRefused)
+	}
+	if tty == nil {
+		caution(f.stderr, f.seats, image.Facts().Name)
+		return nil
+	}
+	caution(tty, f.seats, image.Facts().Name)
+	if err := ask(ctx, tty, f.seats); err != nil {
+		if ctx.Err() != nil {
+			return f.notStarted(err, logbook.ClassInterrupted)
+		}
+		return f.notStarted(err, logbook.ClassRefused)
+	}
+	return nil
+}
+
+// write carries the job out and prints what became of it.
+func (f *flashing) write(ctx context.Context, image openImage) error {
+	book := f.openForRecording(ctx)
+	defer f.closeBook(book)
+	targets := make([]job.Target, len(f.seats))
+	for i, s := range f.seats {
+		targets[i] = s.target()
+	}
+	var result *job.Result
+	f.newProgress(f.seats, image).during(func() {
+		result = job.Flash(ctx, image, targets, job.Options{Book: book, FloorBytesPerSecond: f.floorRate})
+	})
+	return f.printRuns(f.startedAt, result)
+}
+
+// notStarted ends the command before its job began.
+func (f *flashing) notStarted(cause error, class logbook.Class) error {
+	return f.stop(unstarted{f.startedAt, logbook.OperationFlash, f.seats, f.imageName}, cause, class)
+}
+
+// existing gives the path, or the nearest folder above it that is there: where the file would come to lie.
+func existing(path string) string {
+	for {
+		if _, err := os.Stat(path); err == nil {
+			return path
+		}
+		above := filepath.Dir(path)
+		if above == path {
+			return path
+		}
+		path = above
+	}
+}

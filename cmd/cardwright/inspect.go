@@ -1,0 +1,135 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"cardwright/flash"
+	"cardwright/flash/source"
+	"cardwright/internal/device"
+	"cardwright/partition"
+)
+
+// imageSectorBytes is the sector size of nearly every image there is (common practice); a regular file is read with it too.
+const imageSectorBytes = 512
+
+func (p *program) inspectCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "inspect DEV|IMAGE",
+		Short: "Tell what partition table and file systems a card or an image holds",
+		Long: "inspect reads a disk, a regular file or an image and prints its partition table, its file systems and what is\n" +
+			"odd about them. It writes nothing. A packed image (xz, gzip, zstd, bzip2, zip), a URL and - for standard input\n" +
+			"are decoded on the way. Findings are no failure.\n\n" +
+			exitHelp(refused, badSource, cardFailed),
+		Example: "  cardwright inspect /dev/sdb\n  cardwright inspect board.img.xz",
+		Args:    exactly("DEV or IMAGE"),
+		RunE:    func(cmd *cobra.Command, args []string) error { return p.inspect(cmd.Context(), args[0]) },
+	}
+}
+
+func (p *program) inspect(ctx context.Context, name string) error {
+	startedAt := time.Now()
+	table, err := p.inspected(ctx, name)
+	if err != nil {
+		return err
+	}
+	return p.printTable(startedAt, name, table)
+}
+
+// inspected reads the table of whatever the name stands for.
+func (p *program) inspected(ctx context.Context, name string) (*partition.Table, error) {
+	if !isLocal(name) {
+		return inspectSource(ctx, name, source.Options{Stdin: p.stdin})
+	}
+	packed, err := looksPacked(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	if packed {
+		return inspectSource(ctx, name, source.Options{})
+	}
+	return inspectCard(ctx, name)
+}
+
+// looksPacked tells whether a file is a container. Only its start is read, as a stream: so no checksum file beside it is
+// asked, which may speak of what the file was before it served as a card.
+func looksPacked(ctx context.Context, path string) (packed bool, err error) {
+	info, err := os.Stat(path)
+	if err != nil || !info.Mode().IsRegular() {
+		return false, nil // what is wrong with it, opening it as a card tells
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return false, nil
+	}
+	defer file.Close()
+	image, err := source.Open(ctx, standardInput, source.Options{Stdin: file})
+	if errors.Is(err, source.ErrUnknownFormat) || errors.Is(err, source.ErrEmpty) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	return image.Facts().Format != source.FormatRaw, image.Close()
+}
+
+// inspectCard reads a disk or a regular file as it is.
+func inspectCard(ctx context.Context, path string) (table *partition.Table, err error) {
+	card, err := device.Open(ctx, path, device.Options{ReadOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, card.Close()) }()
+	sectorBytes := max(imageSectorBytes, int64(card.SectorBytes()))
+	table, err = partition.Inspect(flash.NewReader(card), card.SizeBytes(), sectorBytes)
+	if err != nil {
+		return nil, &flash.Error{Step: flash.StepInspect, Err: err}
+	}
+	return table, nil
+}
+
+// inspectSource decodes an image once and keeps what its table and file systems need, so that no unpacked copy is made.
+func inspectSource(ctx context.Context, name string, o source.Options) (table *partition.Table, err error) {
+	image, err := openSource(ctx, name, o)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, image.Close()) }()
+	excerpt, imageBytes, err := excerptOf(image)
+	if err != nil {
+		return nil, fmt.Errorf("the image %s: %w", name, err)
+	}
+	return partition.Inspect(excerpt.View(nil), imageBytes, imageSectorBytes)
+}
+
+// excerptOf reads an image to its end.
+func excerptOf(image openImage) (excerpt *partition.Excerpt, imageBytes int64, err error) {
+	block := make([]byte, flash.BlockBytes)
+	for {
+		n, err := io.ReadFull(image, block)
+		if n > 0 && excerpt == nil {
+			excerpt = partition.NewExcerpt(block[:n])
+			if declared, known := image.DeclaredBytes(); known {
+				excerpt.ExpectSize(declared)
+			}
+		} else if n > 0 {
+			excerpt.Observe(imageBytes, block[:n])
+		}
+		imageBytes += int64(n)
+		if errors.Is(err, io.ErrUnexpectedEOF) {
+			_, err = image.Read(block) // io.ReadFull hides whether the image ended soundly; the image says it again
+		}
+		if errors.Is(err, io.EOF) && excerpt != nil {
+			return excerpt, imageBytes, nil
+		}
+		if err != nil {
+			return nil, 0, err
+		}
+	}
+}

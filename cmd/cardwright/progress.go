@@ -1,0 +1,222 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"cardwright/flash"
+)
+
+// A progress shows running cards to the operator. It only looks at their meters, so that a slow terminal slows no card.
+type progress struct {
+	out        io.Writer
+	tracks     []*track
+	imageBytes int64 // 0: not known beforehand
+	lineEvery  time.Duration
+}
+
+// newProgress shows the seats' cards while an image goes to them, or is held against them.
+func (p *program) newProgress(seats []*seat, image openImage) *progress {
+	shown := &progress{out: p.stderr, lineEvery: p.lineEvery}
+	shown.imageBytes, _ = image.DeclaredBytes()
+	for _, s := range seats {
+		shown.tracks = append(shown.tracks, &track{
+			name: filepath.Base(s.path), meter: &s.meter, imageBytes: shown.imageBytes, image: image,
+		})
+	}
+	return shown
+}
+
+// during shows the progress for as long as work runs, and leaves the terminal as it was, also when work panics.
+func (p *progress) during(work func()) {
+	stop, stopped := make(chan struct{}), make(chan struct{})
+	paint := p.lines
+	if bars := p.startBars(); bars != nil {
+		paint = bars.paint
+	}
+	go func() { // ends with stop; awaited below
+		defer close(stopped)
+		paint(stop)
+	}()
+	defer func() {
+		close(stop)
+		<-stopped
+	}()
+	work()
+}
+
+// lookEvery is how often the meters are looked at.
+const lookEvery = 200 * time.Millisecond
+
+// lines tells each card's progress in a line of its own, now and then and whenever its step changes.
+func (p *progress) lines(stop <-chan struct{}) {
+	looking := time.NewTicker(min(lookEvery, p.lineEvery))
+	defer looking.Stop()
+	for {
+		select {
+		case <-stop:
+			return
+		case now := <-looking.C:
+			for _, t := range p.tracks {
+				changed := t.look(now)
+				if changed || now.Sub(t.told) >= p.lineEvery {
+					t.told = now
+					fmt.Fprintf(p.out, "%s: %s\n", t.name, t)
+				}
+			}
+		}
+	}
+}
+
+// A track is one card's progress as it was looked at lately.
+type track struct {
+	name       string
+	meter      *flash.Meter
+	image      openImage
+	imageBytes int64
+	told       time.Time
+	step       flash.Step
+	looks      []look // the latest of this step, the oldest first
+}
+
+// A look is how far a step was at a time.
+type look struct {
+	at    time.Time
+	bytes int64
+	flash.Progress
+}
+
+// rateOver is how far back the present rate looks: over several blocks even of a slow card.
+const rateOver = 3 * time.Second
+
+// look samples the meter, and says whether the card is in another step than at the last look.
+func (t *track) look(now time.Time) (changed bool) {
+	l := look{at: now, Progress: t.meter.Look()}
+	changed = l.Step != t.step
+	if changed {
+		t.step, t.looks = l.Step, nil
+	}
+	switch l.Step {
+	case flash.StepSource:
+		l.bytes = t.image.PackedRead()
+	case flash.StepProof, flash.StepInspect, flash.StepRecord:
+		l.bytes = l.ProvenBytes
+	default:
+		l.bytes = l.WrittenBytes
+	}
+	t.looks = append(t.looks, l)
+	for len(t.looks) > 2 && now.Sub(t.looks[1].at) >= rateOver {
+		t.looks = t.looks[1:]
+	}
+	return changed
+}
+
+// last is the latest look.
+func (t *track) last() look { return t.looks[len(t.looks)-1] }
+
+// rateNow is the rate of this step lately, in bytes per second; 0 before it can be told.
+func (t *track) rateNow() float64 {
+	first, last := t.looks[0], t.last()
+	seconds := last.at.Sub(first.at).Seconds()
+	if seconds <= 0 {
+		return 0
+	}
+	return float64(last.bytes-first.bytes) / seconds
+}
+
+// total is how many bytes the step is about; 0 where that is not known.
+func (t *track) total() int64 {
+	switch t.step {
+	case flash.StepSource:
+		packed, _ := t.image.PackedBytes()
+		return packed
+	case flash.StepProof:
+		if t.imageBytes == 0 {
+			return t.last().WrittenBytes
+		}
+	}
+	return t.imageBytes
+}
+
+// String tells the card's progress in one line.
+func (t *track) String() string {
+	return strings.Join(append([]string{stepInWords(t.step)}, t.figures()...), ", ")
+}
+
+// figures are what is known of how far and how fast the step is.
+func (t *track) figures() []string {
+	l, total := t.last(), t.total()
+	var figures []string
+	switch t.step {
+	case flash.StepSource, flash.StepBody, flash.StepProof:
+	default:
+		return nil
+	}
+	if total > 0 {
+		done := min(l.bytes, total)
+		figures = append(figures, fmt.Sprintf("%s of %s MB (%d %%)", megabytes(done), megabytes(total), 100*done/total))
+	} else {
+		figures = append(figures, megabytes(l.bytes)+" MB")
+	}
+	now := t.rateNow()
+	if now > 0 {
+		figures = append(figures, megabytes(int64(now))+" MB/s now")
+	}
+	if t.step == flash.StepBody && l.Busy > 0 {
+		figures = append(figures, megabytes(int64(float64(l.WrittenBytes)/l.Busy.Seconds()))+" MB/s sustained")
+	}
+	if now > 0 && total > l.bytes {
+		figures = append(figures, clock(time.Duration(float64(total-l.bytes)/now*float64(time.Second)))+" left")
+	}
+	if pace := l.Pace.Pace; pace == flash.PaceBelowFloor || pace == flash.PaceBelowPeers {
+		figures = append(figures, string(pace))
+	}
+	return figures
+}
+
+func stepInWords(step flash.Step) string {
+	switch step {
+	case flash.StepSource:
+		return "reading the image"
+	case flash.StepClear:
+		return "clearing both ends"
+	case flash.StepBody:
+		return "writing"
+	case flash.StepProof:
+		return "proving"
+	case flash.StepHead:
+		return "writing the head"
+	case flash.StepInspect:
+		return "reading the table"
+	case flash.StepRecord:
+		return "recording"
+	}
+	return "waiting for the image"
+}
+
+func megabytes(n int64) string { return fmt.Sprintf("%.1f", float64(n)/1e6) }
+
+// clock gives a duration as minutes and seconds.
+func clock(d time.Duration) string {
+	seconds := int64(d.Round(time.Second).Seconds())
+	if seconds >= 3600 {
+		return fmt.Sprintf("%d:%02d:%02d", seconds/3600, seconds/60%60, seconds%60)
+	}
+	return fmt.Sprintf("%d:%02d", seconds/60, seconds%60)
+}
+
+// isTerminal tells whether something that is written to shows on a terminal.
+func isTerminal(out io.Writer) bool {
+	file, ok := out.(*os.File)
+	if !ok {
+		return false
+	}
+	_, err := unix.IoctlGetTermios(int(file.Fd()), unix.TCGETS)
+	return err == nil
+}

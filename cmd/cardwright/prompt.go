@@ -1,0 +1,109 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"cardwright/internal/device"
+)
+
+var (
+	errDeclined   = errors.New("declined, nothing was written")
+	errNoTerminal = errors.New("nothing was written: there is no terminal to ask on, and --yes was not given")
+)
+
+// A terminal is where the operator is asked. The deadline lets an interrupt end the waiting.
+type terminal interface {
+	io.ReadWriteCloser
+	SetReadDeadline(time.Time) error
+}
+
+// openTerminal opens the controlling terminal. Standard input is not asked: it may carry the image, and what a pipe answers
+// is no operator's word.
+func openTerminal() (terminal, error) {
+	tty, err := os.OpenFile("/dev/tty", os.O_RDWR, 0)
+	if err != nil {
+		return nil, fmt.Errorf("%w (%w)", errNoTerminal, err)
+	}
+	return tty, nil
+}
+
+// caution says what will be erased.
+func caution(out io.Writer, seats []*seat, imageName string) {
+	fmt.Fprintf(out, "Everything on %s will be erased and replaced by %s:\n\n", cardsInWords(len(seats)), imageName)
+	for _, s := range seats {
+		d := s.card.Description()
+		fmt.Fprintf(out, "  %s%s\n", s.path, labelled(s.label))
+		fmt.Fprintf(out, "      %s\n", strings.Join(traits(d), ", "))
+		fmt.Fprintf(out, "      on it now: %s\n", d.Contents)
+	}
+	fmt.Fprintln(out)
+}
+
+func cardsInWords(n int) string {
+	if n == 1 {
+		return "this card"
+	}
+	return fmt.Sprintf("these %d cards", n)
+}
+
+func labelled(label string) string {
+	if label == "" {
+		return ""
+	}
+	return fmt.Sprintf(" (label %s)", label)
+}
+
+// traits are what an operator knows a card by.
+func traits(d device.Description) []string {
+	known := []string{capacity(d.SizeBytes)}
+	if d.Kind == device.KindFile {
+		return append(known, "a regular file")
+	}
+	if d.Model != "" {
+		known = append(known, d.Model)
+	}
+	return append(known, string(d.Transport))
+}
+
+// capacity gives a size as it is printed on cards, and as systems show it.
+func capacity(sizeBytes int64) string {
+	if sizeBytes < 1e9 {
+		return fmt.Sprintf("%.1f MB", float64(sizeBytes)/1e6)
+	}
+	return fmt.Sprintf("%.1f GB (%.1f GiB)", float64(sizeBytes)/1e9, float64(sizeBytes)/(1<<30))
+}
+
+// ask has the operator type each device's name. Any other answer is a no, and so is an end of the input.
+func ask(ctx context.Context, tty terminal, seats []*seat) error {
+	release := context.AfterFunc(ctx, func() { _ = tty.SetReadDeadline(time.Now()) })
+	defer release()
+	answers := bufio.NewScanner(tty)
+	for _, s := range seats {
+		fmt.Fprintf(tty, "Type %s to erase it, anything else to stop: ", filepath.Base(s.path))
+		if !answers.Scan() {
+			if ctx.Err() != nil {
+				return context.Cause(ctx)
+			}
+			return errors.Join(errDeclined, answers.Err())
+		}
+		if !s.namedBy(strings.TrimSpace(answers.Text())) {
+			return errDeclined
+		}
+	}
+	return nil
+}
+
+// namedBy tells whether an answer names this target: by its path or the last part of it, as given or with links followed.
+func (s *seat) namedBy(answer string) bool {
+	node := s.card.Description().Node
+	return answer != "" &&
+		(answer == s.path || answer == filepath.Base(s.path) || answer == node || answer == filepath.Base(node))
+}

@@ -1,0 +1,121 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+)
+
+// programVersion is what --version prints and every record keeps.
+const programVersion = "0.1.0"
+
+// A program is what all commands share: where they read and print, and the flags that every command takes.
+type program struct {
+	stdin         io.Reader
+	stdout        io.Writer
+	stderr        io.Writer
+	env           func(string) string
+	effectiveUser int
+	terminal      func() (terminal, error) // opens the operator's terminal
+	lineEvery     time.Duration            // how often progress is told where it is told in lines
+
+	logbookPath string // --logbook; empty: the environment or the default decides
+	json        bool   // --json
+}
+
+// run carries out one command line and gives the exit code. Results go to stdout, all else to stderr.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	p := &program{
+		stdin: stdin, stdout: stdout, stderr: stderr, env: os.Getenv, effectiveUser: os.Geteuid(),
+		terminal: openTerminal, lineEvery: 5 * time.Second,
+	}
+	root := p.root()
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	code := codeOfError(err)
+	if err != nil {
+		p.tell(err, code)
+	}
+	return int(code)
+}
+
+// tell prints an error that nobody told yet, and what to do about it.
+func (p *program) tell(err error, code exitCode) {
+	if _, told := errors.AsType[ending](err); told {
+		return
+	}
+	if code == interrupted {
+		fmt.Fprintln(p.stderr, "cardwright: interrupted")
+		return
+	}
+	fmt.Fprintf(p.stderr, "cardwright: %v\n", err)
+	p.hint(code)
+}
+
+func (p *program) hint(code exitCode) {
+	if hint := hintFor(code); hint != "" {
+		fmt.Fprintln(p.stderr, hint)
+	}
+}
+
+// root is the tree of all commands.
+func (p *program) root() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "cardwright",
+		Short: "Write images to memory cards, prove them, measure them, remember them",
+		Long: "cardwright writes an operating-system image to memory cards, reads every byte back from them, tells which\n" +
+			"card is damaged, slow or smaller than it says, and keeps a logbook of cards and runs.\n\n" +
+			"\"cardwright demo\" shows it at work on emulated cards. It needs no card and no root.",
+		Version:       programVersion,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args:          func(cmd *cobra.Command, args []string) error { return unknownCommand(cmd, args) },
+		RunE:          func(cmd *cobra.Command, _ []string) error { return needsCommand(cmd) },
+	}
+	root.SetIn(p.stdin)
+	root.SetOut(p.stdout)
+	root.SetErr(p.stderr)
+	root.SetVersionTemplate("cardwright {{.Version}}\n")
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.PersistentFlags().BoolVar(&p.json, "json", false, "print the result as one JSON document on standard output")
+	root.PersistentFlags().StringVar(&p.logbookPath, "logbook", "",
+		"the logbook's `path` (else CARDWRIGHT_LOGBOOK, else root's or the user's own)")
+	root.AddCommand(p.flashCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(), p.logbookCommand(),
+		p.demoCommand())
+	return root
+}
+
+// unknownCommand refuses words that are no command, and names those that are near.
+func unknownCommand(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+		return usagef("%q is no command of %s; %q is one", args[0], cmd.CommandPath(), near[0])
+	}
+	return usagef("%q is no command of %s", args[0], cmd.CommandPath())
+}
+
+// needsCommand is what a group of commands does when none is named.
+func needsCommand(cmd *cobra.Command) error {
+	cmd.SetOut(cmd.ErrOrStderr())
+	return errors.Join(cmd.Help(), usagef("%s needs a command", cmd.CommandPath()))
+}
+
+// exactly makes a number of arguments wrong usage, in words that name what is missing.
+func exactly(names ...string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) < len(names) {
+			return usagef("%s: %s is missing", cmd.CommandPath(), names[len(args)])
+		}
+		if len(args) > len(names) {
+			return usagef("%s: %q is one argument too many", cmd.CommandPath(), args[len(names)])
+		}
+		return nil
+	}
+}

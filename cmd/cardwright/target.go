@@ -1,0 +1,152 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"syscall"
+
+	"cardwright/flash"
+	"cardwright/internal/device"
+	"cardwright/internal/job"
+	"cardwright/internal/logbook"
+
+	"golang.org/x/sys/unix"
+)
+
+// A wish is one target as the operator named it.
+type wish struct{ path, label string }
+
+// A seat is one target: opened, or refused and why.
+type seat struct {
+	wish
+	card    *device.Card // nil where it was refused
+	reasons []string     // why it is refused
+	meter   flash.Meter
+}
+
+// openSeats opens and judges all targets, each of them also when another was refused already, so that the operator hears of
+// everything at once. keep are the paths that must outlive the writing. Whoever calls it closes the seats.
+func openSeats(ctx context.Context, wishes []wish, o device.Options, keep []kept) ([]*seat, error) {
+	seats := make([]*seat, len(wishes))
+	for i, w := range wishes {
+		seats[i] = &seat{wish: w}
+		if twin := sameDisk(wishes[:i], w.path); twin != "" {
+			seats[i].refuse(fmt.Sprintf("it is the same card as %s, named before", twin))
+			continue
+		}
+		card, err := device.Open(ctx, w.path, o)
+		if ctx.Err() != nil {
+			return seats, context.Cause(ctx)
+		}
+		if err != nil {
+			seats[i].refuse(reasonsOf(err)...)
+			continue
+		}
+		seats[i].card = card
+		for _, k := range keep {
+			seats[i].mustNotHold(k)
+		}
+	}
+	return seats, nil
+}
+
+// A kept is a file that must not lie on a target.
+type kept struct{ path, what string }
+
+func (s *seat) mustNotHold(k kept) {
+	holds, err := s.card.Holds(k.path)
+	switch {
+	case err != nil:
+		s.refuse(fmt.Sprintf("whether it holds %s cannot be told: %v", k.what, err))
+	case holds:
+		s.refuse(fmt.Sprintf("it holds %s, %s", k.what, k.path))
+	}
+}
+
+func (s *seat) refuse(reasons ...string) { s.reasons = append(s.reasons, reasons...) }
+
+// sameDisk gives the earlier path that leads to the same disk or file, empty if none does.
+func sameDisk(earlier []wish, path string) string {
+	info, err := os.Stat(path)
+	if err != nil {
+		return "" // the refusal comes from opening it
+	}
+	for _, w := range earlier {
+		other, err := os.Stat(w.path)
+		if err == nil && (os.SameFile(info, other) || sameNode(info, other)) {
+			return w.path
+		}
+	}
+	return ""
+}
+
+// sameNode tells whether two device nodes stand for the same device under different names.
+func sameNode(a, b os.FileInfo) bool {
+	first, ok := a.Sys().(*syscall.Stat_t)
+	second, okToo := b.Sys().(*syscall.Stat_t)
+	return ok && okToo && a.Mode().Type() == b.Mode().Type() && first.Rdev != 0 && first.Rdev == second.Rdev
+}
+
+// reasonsOf gives the sentences of a refusal. What cannot be opened for another reason is refused for that.
+func reasonsOf(err error) []string {
+	if r, ok := errors.AsType[*device.Refusal](err); ok {
+		return r.Reasons
+	}
+	return []string{err.Error()}
+}
+
+// anyRefused tells whether one of the seats is refused, which refuses them all.
+func anyRefused(seats []*seat) bool {
+	for _, s := range seats {
+		if len(s.reasons) > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// listReasons prints every reason of every refused target.
+func listReasons(out io.Writer, seats []*seat) {
+	for _, s := range seats {
+		for _, reason := range s.reasons {
+			fmt.Fprintf(out, "  %s: %s\n", s.path, reason)
+		}
+	}
+}
+
+// closeSeats gives all targets free.
+func closeSeats(seats []*seat) error {
+	var failed []error
+	for _, s := range seats {
+		if s.card != nil {
+			failed = append(failed, s.card.Close())
+		}
+	}
+	return errors.Join(failed...)
+}
+
+// target makes a job's target of an open seat.
+func (s *seat) target() job.Target {
+	d := s.card.Description()
+	return job.Target{
+		Card: s.card, Seat: s.card, Device: s.path, Label: s.label, Meter: &s.meter,
+		Conditions: logbook.Conditions{
+			ReaderModel: d.Model, PortPath: d.PortPath, LinkSpeed: d.LinkSpeed, CardRegisterCID: d.CID,
+			Kernel: kernelRelease(), ProgramVersion: programVersion,
+		},
+	}
+}
+
+// kernelRelease is what uname -r prints; empty where the kernel does not tell.
+func kernelRelease() string {
+	var name unix.Utsname
+	if unix.Uname(&name) != nil {
+		return ""
+	}
+	release, _, _ := strings.Cut(string(name.Release[:]), "\x00")
+	return release
+}

@@ -1,0 +1,64 @@
+package main
+
+import (
+	"errors"
+	"path"
+	"strings"
+	"time"
+
+	"cardwright/flash"
+	"cardwright/flash/source"
+	"cardwright/internal/job"
+	"cardwright/internal/logbook"
+	"cardwright/partition"
+)
+
+// errTargetRefused stands for the reasons that were printed target by target.
+var errTargetRefused = errors.New("a target is refused")
+
+// An unstarted is a command that ended before its job began: no target was touched.
+type unstarted struct {
+	startedAt time.Time
+	operation logbook.Operation
+	seats     []*seat
+	imageName string
+}
+
+// stop ends such a command: it says why on standard error, and with --json also gives the document, so that a caller finds
+// the same fields whatever happened.
+func (p *program) stop(u unstarted, cause error, class logbook.Class) error {
+	code := codeOfClass(class)
+	if errors.Is(cause, errTargetRefused) {
+		p.hint(code)
+	} else {
+		p.tell(cause, code)
+	}
+	if !p.json {
+		return ending{code}
+	}
+	result := &job.Result{Image: source.Facts{Name: path.Base(u.imageName)}}
+	for _, s := range u.seats {
+		result.Cards = append(result.Cards, u.run(s, cause, class))
+	}
+	return p.printRuns(u.startedAt, result)
+}
+
+// run is what such a command has to say of one target.
+func (u unstarted) run(s *seat, cause error, class logbook.Class) logbook.Run {
+	run := logbook.Run{
+		Device: s.path, Label: s.label, Operation: u.operation, StartedAt: u.startedAt,
+		Verdict: logbook.Unfinished, Pace: flash.PaceUnjudged, PaceReason: "nothing was written",
+		Findings: []partition.Finding{},
+		Error:    &logbook.Failure{Step: flash.StepOpen, Class: class, Cause: cause.Error()},
+	}
+	switch class {
+	case logbook.ClassRefused:
+		run.Verdict = logbook.Refused
+	case logbook.ClassSource:
+		run.Error.Step = flash.StepSource
+	}
+	if len(s.reasons) > 0 {
+		run.Error.Cause = strings.Join(s.reasons, "; ")
+	}
+	return run
+}
