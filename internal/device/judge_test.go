@@ -104,7 +104,10 @@ func TestNoSingleDamageTurnsNoIntoYes(t *testing.T) {
 				}
 			}
 			for _, path := range pathsOf(t, b.base) {
-				b.damage(t, path, check)
+				// The system disk is the same in most trees; three of them tell enough of its damages.
+				if !strings.Contains(path, "nvme0") || strings.Contains("nvme-system usb-reader loop-system", name) {
+					b.damage(t, path, check)
+				}
 			}
 			if tried < 40 {
 				t.Errorf("only %d damages were tried", tried)
