@@ -103,8 +103,14 @@ func parseAmount(s string) (int64, error) {
 		name  string
 		bytes int64
 	}{
-		{"kB", 1e3}, {"MB", 1e6}, {"GB", 1e9}, {"TB", 1e12},
-		{"KiB", 1 << 10}, {"MiB", 1 << 20}, {"GiB", 1 << 30}, {"TiB", 1 << 40},
+		{"kB", 1e3},
+		{"MB", 1e6},
+		{"GB", 1e9},
+		{"TB", 1e12},
+		{"KiB", 1 << 10},
+		{"MiB", 1 << 20},
+		{"GiB", 1 << 30},
+		{"TiB", 1 << 40},
 	} {
 		if before, found := strings.CutSuffix(s, u.name); found {
 			number, unit = before, u.bytes
