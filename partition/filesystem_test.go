@@ -1,6 +1,7 @@
 package partition_test
 
 import (
+	"encoding/binary"
 	"os"
 	"strconv"
 	"strings"
@@ -107,5 +108,106 @@ func kindOf(kind, version string) string {
 		return "luks" + version
 	default:
 		return kind
+	}
+}
+
+// Swap space that a big-endian machine made: util-linux's mkswap before 2.40 makes it only there, so it is built after
+// the kernel's include/linux/swap.h.
+func TestBigEndianSwapIsRead(t *testing.T) {
+	content := make([]byte, 8*4096)
+	binary.BigEndian.PutUint32(content[0x400:], 1)
+	binary.BigEndian.PutUint32(content[0x404:], 7)
+	copy(content[0x41C:], "far")
+	copy(content[4086:], "SWAPSPACE2")
+	want := &partition.FileSystem{Kind: "swap", Label: "far", SizeBytes: 8 * 4096}
+	if diff := cmp.Diff(want, inspect(t, content).FileSystem); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// The first header of LUKS2 and the first superblock of F2FS are lost; the second of each tells the same.
+func TestSecondCopyTellsTheFileSystem(t *testing.T) {
+	f2fs := expand(t, "filesystems/f2fs.zst")
+	want, size := storedBlkid(t, "f2fs")
+	clear(f2fs[:0x1000])
+	if diff := cmp.Diff(want, inspectSized(t, f2fs, size, 512).FileSystem); diff != "" {
+		t.Error(diff)
+	}
+	// LUKS2 specification: the second header differs in magic and in the offset it names.
+	luks := expand(t, "filesystems/luks2.zst")
+	want, size = storedBlkid(t, "luks2")
+	second := make([]byte, 0x4000+len(luks))
+	copy(second[0x4000:], luks)
+	copy(second[0x4000:], "SKUL")
+	if table := inspectSized(t, second, size, 512); table.FileSystem != nil {
+		t.Error("a header that names another place is believed")
+	}
+	binary.BigEndian.PutUint64(second[0x4100:], 0x4000)
+	if diff := cmp.Diff(want, inspectSized(t, second, size, 512).FileSystem); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// The root directory's label, and a short chain of clusters before it.
+func TestFATLabels(t *testing.T) {
+	fat16 := func(edit func(content, root []byte)) string {
+		content := make([]byte, 16*mib)
+		copy(content, expand(t, "filesystems/fat16.zst"))
+		reserved, sectors, fats := int(content[14]), int(binary.LittleEndian.Uint16(content[22:])), int(content[16])
+		edit(content, content[(reserved+fats*sectors)*512:])
+		return inspect(t, content).FileSystem.Label
+	}
+	put := func(at []byte, name string, attributes byte) {
+		copy(at, name)
+		at[11] = attributes
+	}
+	for _, c := range []struct {
+		name, want string
+		edit       func(content, root []byte)
+	}{
+		{"none", "", func([]byte, []byte) {}},
+		{"boot sector only", "BOOT", func(content, _ []byte) { copy(content[43:], "BOOT       ") }},
+		{"root wins", "ROOT", func(content, root []byte) {
+			copy(content[43:], "BOOT       ")
+			put(root, "ROOT       ", 0x08)
+		}},
+		{"behind files, long names and deleted ones", "DEEP", func(_, root []byte) {
+			put(root, "\xe5GONE       ", 0x08)
+			put(root[32:], "ALONGNAME  ", 0x0F)
+			put(root[64:], "FOLDER     ", 0x10)
+			put(root[96:], "FILE    TXT", 0x20)
+			put(root[128:], "DEEP       ", 0x28)
+		}},
+		{"behind the end", "", func(_, root []byte) { put(root[32:], "LATE       ", 0x08) }},
+		{"first byte 05 stands for E5", "\uFFFDX", func(_, root []byte) { put(root, "\x05X         ", 0x08) }},
+		{"no extended signature", "", func(content, _ []byte) {
+			copy(content[43:], "BOOT       ")
+			content[38] = 0x28
+		}},
+	} {
+		if got := fat16(c.edit); got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+// A label that lies in the second cluster of a FAT32 root directory, whose first is full.
+func TestFAT32LabelIsFoundAlongTheChain(t *testing.T) {
+	content := make([]byte, 40*mib)
+	copy(content, expand(t, "filesystems/fat32.zst"))
+	cluster := int(content[13]) * 512
+	fat := content[int(binary.LittleEndian.Uint16(content[14:]))*512:]
+	root := content[(int(binary.LittleEndian.Uint16(content[14:]))+int(content[16])*int(binary.LittleEndian.Uint32(content[36:])))*512:]
+	for at := 0; at < cluster; at += 32 {
+		copy(root[at:], "FILE    TXT\x20")
+	}
+	binary.LittleEndian.PutUint32(fat[8:], 0xF0000005) // the upper 4 bits are not part of the number
+	copy(root[3*cluster:], "SECOND     \x08")
+	if got := inspect(t, content).FileSystem.Label; got != "SECOND" {
+		t.Errorf("%q", got)
+	}
+	binary.LittleEndian.PutUint32(fat[8:], 2) // a chain that leads back to itself
+	if got := inspect(t, content).FileSystem.Label; got != "BOOTSECT" {
+		t.Errorf("%q", got)
 	}
 }

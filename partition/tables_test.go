@@ -39,7 +39,7 @@ func matchSfdisk(t *testing.T, document []byte, got *partition.Table) {
 	if err := json.Unmarshal(document, &theirs); err != nil {
 		t.Fatal(err)
 	}
-	var want []partition.Partition
+	want := []partition.Partition{}
 	digits := regexp.MustCompile(`[0-9]+$`)
 	for _, p := range theirs.Table.Partitions {
 		number, err := strconv.Atoi(digits.FindString(p.Node))
