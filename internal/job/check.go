@@ -30,6 +30,7 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	if err := c.steps(ctx); err != nil {
 		c.run.Error = failureOf(err)
 	}
+	c.Meter.Enter(flash.StepRecord)
 	facts = image.Facts()
 	if c.run.RunID != 0 {
 		if err := c.book.Finish(context.WithoutCancel(ctx), &c.run, facts, nil); err != nil {

@@ -58,6 +58,7 @@ func (w *way) walk(ctx context.Context) {
 		w.blank(err)
 	}
 	w.measure()
+	w.Meter.Enter(flash.StepRecord)
 	w.close(ctx)
 }
 
