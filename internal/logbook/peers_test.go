@@ -47,8 +47,10 @@ func TestPeersAreComparableCards(t *testing.T) {
 		{name: "same name, size unknown", nowImage: &nothing, peer: false},
 		{name: "another bay", earlier: func(r *logbook.Run) { r.Conditions.PortPath = "1-1.3" }, peer: false},
 		{name: "same port path under another node", earlier: func(r *logbook.Run) { r.Device = "/dev/sdz" }, peer: true},
-		{name: "same node, no port path", earlier: func(r *logbook.Run) { r.Conditions.PortPath = "" },
-			now: func(r *logbook.Run) { r.Conditions.PortPath = "" }, peer: true},
+		{
+			name: "same node, no port path", earlier: func(r *logbook.Run) { r.Conditions.PortPath = "" },
+			now: func(r *logbook.Run) { r.Conditions.PortPath = "" }, peer: true,
+		},
 		{name: "the same card", earlier: func(r *logbook.Run) { r.Label = "now" }, peer: false},
 		{name: "neither CID nor label", earlier: func(r *logbook.Run) { r.Label = "" }, peer: false},
 		{name: "known by its CID alone", earlier: asCID(cid("CARDB", 0x10, 9)), peer: true},
@@ -162,6 +164,41 @@ func TestPeersOfAnEMMCNeedTheSameRevision(t *testing.T) {
 		peers, err := book.Peers(t.Context(), flashRun("", asked), begunImage("y"))
 		if err != nil || len(peers) != want {
 			t.Errorf("revision %s: %d peers, %v", revision, len(peers), err)
+		}
+	}
+}
+
+func TestImageIsKnownByWhatItTurnedOutToBe(t *testing.T) {
+	book := open(t, bookPath(t))
+	record(t, book, flashRun("a", ""), "x", trace(1))
+	finish := func(label string, begun, settled source.Facts, n int) {
+		t.Helper()
+		run := flashRun(label, "")
+		if err := book.Begin(t.Context(), run, begun); err != nil {
+			t.Fatal(err)
+		}
+		if err := book.Finish(t.Context(), ended(run), settled, trace(n)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	other := begunImage("x") // the same name and size, other bytes
+	other.ImageSHA256, other.PackedSHA256 = digest("other"), digest("packed other")
+	finish("b", begunImage("x"), other, 2)
+	piped := endedImage("x") // the first image again, from standard input
+	piped.Name, piped.Format, piped.PackedSHA256 = "-", source.FormatRaw, digest("x")
+	finish("c", source.Facts{Name: "-", Format: source.FormatRaw}, piped, 3)
+
+	for name, c := range map[string]struct {
+		image source.Facts
+		want  [][]flash.Sample
+	}{
+		"the first image": {source.Facts{ImageSHA256: digest("x")}, [][]flash.Sample{trace(3), trace(1)}},
+		"the other image": {source.Facts{ImageSHA256: digest("other")}, [][]flash.Sample{trace(2)}},
+		"no image":        {source.Facts{Name: "-"}, nil},
+	} {
+		peers, err := book.Peers(t.Context(), flashRun("now", ""), c.image)
+		if diff := cmp.Diff(c.want, peers); diff != "" || err != nil {
+			t.Errorf("%s: %v (-want +got):\n%s", name, err, diff)
 		}
 	}
 }

@@ -247,7 +247,7 @@ func TestReaderNeedsNoRightToWrite(t *testing.T) {
 		t.Errorf("beside the closed logbook lie %v, %v", files, err)
 	}
 	killAfter(t, actor(t, "begin and wait", path), 1)
-	readerSees(t, path, "2 unfinished\n1 intact\n") // part of it is in the write-ahead log only
+	readerSees(t, path, "2 unfinished\n1 intact\n")  // part of it is in the write-ahead log only
 	if err := os.Remove(path + "-shm"); err != nil { // as after power loss
 		t.Fatal(err)
 	}
