@@ -72,7 +72,7 @@ func (c *checking) prove(ctx context.Context, s *seat, image openImage, startedA
 	book := c.openForRecording(ctx)
 	defer c.closeBook(book)
 	var result *job.Result
-	c.newProgress([]*seat{s}, image).during(func() {
+	c.newProgress(image, tracksOf([]*seat{s})).during(func() {
 		result = job.Check(ctx, image, s.target(), job.Options{Book: book})
 	})
 	err := c.printRuns(startedAt, result)
@@ -90,4 +90,3 @@ func classOfSource(ctx context.Context) logbook.Class {
 	}
 	return logbook.ClassSource
 }
-

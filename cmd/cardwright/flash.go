@@ -182,7 +182,7 @@ func (f *flashing) write(ctx context.Context, image openImage) error {
 		targets[i] = s.target()
 	}
 	var result *job.Result
-	f.newProgress(f.seats, image).during(func() {
+	f.newProgress(image, tracksOf(f.seats)).during(func() {
 		result = job.Flash(ctx, image, targets, job.Options{Book: book, FloorBytesPerSecond: f.floorRate})
 	})
 	return f.printRuns(f.startedAt, result)

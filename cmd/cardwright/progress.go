@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -15,22 +14,18 @@ import (
 
 // A progress shows running cards to the operator. It only looks at their meters, so that a slow terminal slows no card.
 type progress struct {
-	out        io.Writer
-	tracks     []*track
-	imageBytes int64 // 0: not known beforehand
-	lineEvery  time.Duration
+	out       io.Writer
+	tracks    []*track
+	lineEvery time.Duration
 }
 
-// newProgress shows the seats' cards while an image goes to them, or is held against them.
-func (p *program) newProgress(seats []*seat, image openImage) *progress {
-	shown := &progress{out: p.stderr, lineEvery: p.lineEvery}
-	shown.imageBytes, _ = image.DeclaredBytes()
-	for _, s := range seats {
-		shown.tracks = append(shown.tracks, &track{
-			name: filepath.Base(s.path), meter: &s.meter, imageBytes: shown.imageBytes, image: image,
-		})
+// newProgress shows cards while an image goes to them, or is held against them.
+func (p *program) newProgress(image openImage, tracks []*track) *progress {
+	declared, _ := image.DeclaredBytes()
+	for _, t := range tracks {
+		t.image, t.imageBytes = image, declared
 	}
-	return shown
+	return &progress{out: p.stderr, tracks: tracks, lineEvery: p.lineEvery}
 }
 
 // during shows the progress for as long as work runs, and leaves the terminal as it was, also when work panics.
@@ -65,7 +60,7 @@ func (p *progress) lines(stop <-chan struct{}) {
 		case now := <-looking.C:
 			for _, t := range p.tracks {
 				changed := t.look(now)
-				if changed || now.Sub(t.told) >= p.lineEvery {
+				if changed || t.step != flash.StepRecord && now.Sub(t.told) >= p.lineEvery {
 					t.told = now
 					fmt.Fprintf(p.out, "%s: %s\n", t.name, t)
 				}
@@ -79,7 +74,7 @@ type track struct {
 	name       string
 	meter      *flash.Meter
 	image      openImage
-	imageBytes int64
+	imageBytes int64 // 0: not known beforehand
 	told       time.Time
 	step       flash.Step
 	looks      []look // the latest of this step, the oldest first
@@ -195,7 +190,7 @@ func stepInWords(step flash.Step) string {
 	case flash.StepInspect:
 		return "reading the table"
 	case flash.StepRecord:
-		return "recording"
+		return "finished"
 	}
 	return "waiting for the image"
 }

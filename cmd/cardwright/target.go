@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 	"syscall"
 
@@ -149,4 +150,13 @@ func kernelRelease() string {
 	}
 	release, _, _ := strings.Cut(string(name.Release[:]), "\x00")
 	return release
+}
+
+// tracksOf gives what the progress shows of each seat.
+func tracksOf(seats []*seat) []*track {
+	tracks := make([]*track, len(seats))
+	for i, s := range seats {
+		tracks[i] = &track{name: filepath.Base(s.path) + labelled(s.label), meter: &s.meter}
+	}
+	return tracks
 }
