@@ -2,14 +2,13 @@ package source
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"path"
 	"strings"
-
-	"crypto/sha256"
 )
 
 const (
