@@ -105,7 +105,35 @@ func inspectUnpacked(t *testing.T, plain io.Reader) *partition.Table {
 	if err != nil {
 		t.Fatal(err)
 	}
+	excerptAgrees(t, f, size, table)
 	return table
+}
+
+// excerptAgrees streams the image past an excerpt and holds its table against the file's.
+func excerptAgrees(t *testing.T, f *os.File, size int64, want *partition.Table) {
+	t.Helper()
+	block := make([]byte, 4<<20)
+	var excerpt *partition.Excerpt
+	for at := int64(0); at < size; at += int64(len(block)) {
+		n, err := f.ReadAt(block, at)
+		if err != nil && err != io.EOF {
+			t.Fatal(err)
+		}
+		if at == 0 {
+			excerpt = partition.NewExcerpt(block[:n])
+			if !partition.Recognise(block[:128<<10]) {
+				t.Error("not recognised by its first bytes")
+			}
+		}
+		excerpt.Observe(at, block[:n])
+	}
+	table, err := partition.Inspect(excerpt.View(nil), size, 512)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(want, table); diff != "" {
+		t.Error(diff)
+	}
 }
 
 func noneAboveInformation(t *testing.T, table *partition.Table) {
