@@ -2,6 +2,7 @@ package flash
 
 import (
 	"context"
+	"errors"
 	"io"
 	"sync"
 	"sync/atomic"
@@ -166,10 +167,17 @@ func (f *Feed) end(err error) {
 	close(f.pieces)
 }
 
-// standsStill tells whether the card is within a call and completed none for the given time.
+// standsStill tells whether the card is being written and completed no call for the given time.
 func (f *Feed) standsStill(patience time.Duration) bool {
-	return !f.closed() && !f.waiting.Load() && time.Since(f.meter.LastCall()) >= patience
+	return !f.closed() && !f.waiting.Load() && f.meter.writing() && time.Since(f.meter.LastCall()) >= patience
 }
 
-// waits tells whether the card is idle for want of a block.
-func (f *Feed) waits() bool { return !f.closed() && f.waiting.Load() && len(f.pieces) == 0 }
+// waits tells whether the card is idle: for want of a block, or since it took all of them and is done.
+func (f *Feed) waits() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.stopped {
+		return errors.Is(f.err, io.EOF)
+	}
+	return f.waiting.Load() && len(f.pieces) == 0
+}

@@ -58,6 +58,12 @@ func (m *Meter) Called() { m.lastCall.Store(time.Now().UnixNano()) }
 // LastCall tells when a call to the card last completed.
 func (m *Meter) LastCall() time.Time { return time.Unix(0, m.lastCall.Load()) }
 
+// writing tells whether the card is in a step that writes.
+func (m *Meter) writing() bool {
+	s := m.step.Load()
+	return s != nil && (*s == StepClear || *s == StepBody || *s == StepHead)
+}
+
 func (m *Meter) wrote(n int, busy time.Duration) {
 	m.written.Add(int64(n))
 	m.busyNanos.Add(int64(busy))

@@ -55,7 +55,7 @@ func TestPace(t *testing.T) {
 	for _, c := range cases {
 		synctest.Test(t, func(t *testing.T) {
 			w := measured(t, 96*mib, cardlab.Traits{SizeBytes: 256 * mib, WriteBytesPerSecond: c.rate}, c.judge)
-			got := w.Judge()
+			got := c.judge.Judge(w.Trace())
 			if got.Pace != c.want || got.Reason == "" || got.Peers != len(c.judge.Peers) {
 				t.Errorf("%s: %+v, want %q", c.name, got, c.want)
 			}
@@ -69,7 +69,7 @@ func TestPeersCountOverTheSameFirstBytes(t *testing.T) {
 	judge := flash.Judge{Peers: [][]flash.Sample{slowLater, slowLater, slowLater, slowLater, slowLater}}
 	synctest.Test(t, func(t *testing.T) {
 		w := measured(t, 128*mib, cardlab.Traits{SizeBytes: 256 * mib, WriteBytesPerSecond: 8e6}, judge)
-		got := w.Judge()
+		got := judge.Judge(w.Trace())
 		near(t, "the peers' median", got.PeersMedian, 20e6, 0.01)
 		if got.Pace != flash.PaceBelowPeers {
 			t.Errorf("the pace is %+v", got)

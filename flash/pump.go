@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 )
 
@@ -129,7 +130,7 @@ func (p *Pump) spread(ctx context.Context, filled <-chan filling) error {
 		case <-ctx.Done():
 			return context.Cause(ctx)
 		case <-watch.C:
-			p.setAside()
+			p.SetAside()
 		case f, ok := <-filled:
 			if !ok {
 				return context.Cause(ctx)
@@ -185,26 +186,18 @@ func (p *Pump) deal(block Block, data []byte) {
 	piece.release()
 }
 
-// setAside gives up on cards that completed no call for the pump's patience while another card waits for a block.
-func (p *Pump) setAside() {
+// SetAside gives up on cards that completed no write or flush for the pump's patience while another card waits for a block
+// or has all of them on it. Run does so every second; once it returned, its caller does, for as long as cards are written.
+func (p *Pump) SetAside() {
 	patience := p.Patience
 	if patience == 0 {
 		patience = DefaultPatience
 	}
 	for _, f := range p.feeds {
-		if f.standsStill(patience) && p.anyWaits() {
+		if f.standsStill(patience) && slices.ContainsFunc(p.feeds, (*Feed).waits) {
 			f.setAside()
 		}
 	}
-}
-
-func (p *Pump) anyWaits() bool {
-	for _, f := range p.feeds {
-		if f.waits() {
-			return true
-		}
-	}
-	return false
 }
 
 // abandoned tells whether there were cards and none is left.

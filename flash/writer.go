@@ -27,9 +27,6 @@ func NewWriter(card Card, meter *Meter, judge Judge) *Writer {
 // Trace gives what was measured so far.
 func (w *Writer) Trace() *Trace { return &w.trace }
 
-// Judge gives the pace of all that was written.
-func (w *Writer) Judge() Judgement { return w.judge.Judge(&w.trace) }
-
 // Clear zeroes the card's first and last ClearBytes and flushes, so that no old table survives at either end. It counts
 // in no figure.
 func (w *Writer) Clear() error {

@@ -6,7 +6,6 @@ import (
 
 	"cardwright/flash"
 	"cardwright/internal/logbook"
-	"cardwright/partition"
 	"cardwright/verify"
 )
 
@@ -85,19 +84,11 @@ func (c *checking) prove(ctx context.Context, manifest *flash.Manifest) error {
 }
 
 // inspect reads the card's table, holds it against the image's, and names where the damage lies.
-func (c *checking) inspect(excerpt *lateExcerpt, imageBytes int64) error {
+func (c *checking) inspect(excerpt *excerpt, imageBytes int64) error {
 	c.Meter.Enter(flash.StepInspect)
-	reader := flash.NewReader(c.Card)
-	image, err := partition.Inspect(excerpt.View(reader), imageBytes, sectorOf(c.Card))
-	if err != nil {
-		return &flash.Error{Step: flash.StepInspect, Err: err}
+	image, err := inspect(&c.run, c.Card, excerpt, imageBytes)
+	if err == nil {
+		nameDamage(c.run.Proof.Damage, image)
 	}
-	nameDamage(c.run.Proof.Damage, image)
-	card, err := partition.Inspect(reader, c.Card.SizeBytes(), sectorOf(c.Card))
-	if err != nil {
-		return &flash.Error{Step: flash.StepInspect, Err: err}
-	}
-	c.run.Table = card
-	c.run.Findings = append(c.run.Findings, partition.Compare(image, card)...)
-	return nil
+	return err
 }

@@ -7,7 +7,6 @@ import (
 
 	"cardwright/flash"
 	"cardwright/internal/logbook"
-	"cardwright/partition"
 )
 
 // buffersPerCard lets a card write one block while the next wait; buffersForSource keeps the head and lets the decoder
@@ -98,22 +97,6 @@ func refuse(run logbook.Run, cause error) logbook.Run {
 	return run
 }
 
-// observed lets an excerpt of the image grow while the pump runs, so that the image's table is known from the source.
-func observed(pump *flash.Pump) *lateExcerpt {
-	late := &lateExcerpt{}
-	pump.Observe = func(b flash.Block, data []byte) {
-		if b.Index == 0 {
-			late.Excerpt = partition.NewExcerpt(data)
-			return
-		}
-		late.Observe(b.OffsetBytes, data)
-	}
-	return late
-}
-
-// A lateExcerpt is an excerpt that exists from the first block on. The pump alone writes it, until the image ended.
-type lateExcerpt struct{ *partition.Excerpt }
-
 // tooSmall refuses all targets when the image is known not to fit on one of them.
 func tooSmall(image Image, targets []Target, operation logbook.Operation) (runs []logbook.Run, refused bool) {
 	declared, known := image.DeclaredBytes()
@@ -134,17 +117,24 @@ func (w *way) await(ctx context.Context, grace time.Duration) logbook.Run {
 	if grace == 0 {
 		grace = 10 * time.Second
 	}
-	select {
-	case <-w.done:
-	case <-w.feed.SetAside():
-		w.giveUp(flash.ErrHeldOthersBack)
-	case <-ctx.Done():
-		late := time.NewTimer(grace)
-		defer late.Stop()
+	watch := time.NewTicker(time.Second)
+	defer watch.Stop()
+	interrupted := ctx.Done()
+	var late <-chan time.Time
+	for waiting := true; waiting; {
 		select {
 		case <-w.done:
-		case <-late.C:
+			waiting = false
+		case <-watch.C:
+			w.pump.SetAside()
+		case <-w.feed.SetAside():
+			w.giveUp(flash.ErrHeldOthersBack)
+			waiting = false
+		case <-interrupted:
+			interrupted, late = nil, time.After(grace)
+		case <-late:
 			w.giveUp(fmt.Errorf("%w; a call to the card has not returned", context.Cause(ctx)))
+			waiting = false
 		}
 	}
 	w.mu.Lock()

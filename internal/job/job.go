@@ -51,11 +51,6 @@ type Result struct {
 	Cards []logbook.Run
 }
 
-// sectorOf is the sector size that a card's table is read with; a regular file is read as an image is.
-func sectorOf(card flash.Card) int64 {
-	return max(partition.DefaultSectorBytes, int64(card.SectorBytes()))
-}
-
 // newRun is the part of a run that is known before anything happens.
 func newRun(t Target, operation logbook.Operation) logbook.Run {
 	run := logbook.Run{

@@ -4,7 +4,6 @@ import (
 	"context"
 
 	"cardwright/flash"
-	"cardwright/internal/logbook"
 	"cardwright/partition"
 )
 

@@ -19,13 +19,12 @@ type way struct {
 	floor   float64
 	pump    *flash.Pump
 	feed    *flash.Feed
-	excerpt *lateExcerpt
+	excerpt *excerpt
 	image   Image
 	writer  *flash.Writer
 	prover  *verify.Prover
 	run     logbook.Run
 	medium  bool // reads come from the medium
-	touched bool // something was written
 	done    chan struct{}
 
 	mu       sync.Mutex
@@ -34,7 +33,7 @@ type way struct {
 	isClosed bool
 }
 
-func newWay(t Target, o Options, pump *flash.Pump, excerpt *lateExcerpt, image Image) *way {
+func newWay(t Target, o Options, pump *flash.Pump, excerpt *excerpt, image Image) *way {
 	if t.Meter == nil {
 		t.Meter = &flash.Meter{}
 	}
@@ -54,10 +53,10 @@ func (w *way) walk(ctx context.Context) {
 	if err != nil {
 		w.run.Error = failureOf(err)
 	}
-	if w.touched && w.run.Verdict != logbook.Intact {
+	if w.writer != nil && w.run.Verdict != logbook.Intact {
 		w.blank(err)
 	}
-	w.measure()
+	w.measure(context.WithoutCancel(ctx))
 	w.Meter.Enter(flash.StepRecord)
 	w.close(ctx)
 }
@@ -87,35 +86,35 @@ func (w *way) steps(ctx context.Context) error {
 	return w.inspect()
 }
 
-// begin opens the run's record and gets ready to write.
+// begin opens the run's record and gets ready to write. A logbook that fails does not stop the card: the run says that
+// it is not recorded.
 func (w *way) begin(ctx context.Context) {
-	judge := flash.Judge{FloorBytesPerSecond: w.floor}
 	if w.book != nil {
-		judge.Peers = w.open(ctx)
+		if err := w.book.Begin(ctx, &w.run, w.image.Facts()); err != nil {
+			w.notRecorded(err)
+		}
 	}
 	w.mu.Lock()
 	w.begun = w.run
 	w.mu.Unlock()
-	w.writer = flash.NewWriter(w.Card, w.Meter, judge)
-	w.touched = true
+	w.writer = flash.NewWriter(w.Card, w.Meter, w.judge(ctx))
 }
 
-// open opens the record and fetches the peers. A logbook that fails does not stop the card: the run says that it is not
-// recorded.
-func (w *way) open(ctx context.Context) [][]flash.Sample {
-	facts := w.image.Facts()
-	if err := w.book.Begin(ctx, &w.run, facts); err != nil {
-		w.notRecorded(err)
-		return nil
+// judge fetches what the card's pace is judged by. Peers are asked for again at the end, when the image is known by its
+// digest and not only by its name.
+func (w *way) judge(ctx context.Context) flash.Judge {
+	judge := flash.Judge{FloorBytesPerSecond: w.floor}
+	if w.book == nil || w.run.RunID == 0 {
+		return judge
 	}
-	peers, err := w.book.Peers(ctx, &w.run, facts)
-	if err != nil {
+	var err error
+	if judge.Peers, err = w.book.Peers(ctx, &w.run, w.image.Facts()); err != nil {
 		w.find(partition.Finding{
 			Code: "peers-unknown", Severity: partition.Information,
 			Sentence: "The peers could not be read from the logbook.", Evidence: err.Error(),
 		})
 	}
-	return peers
+	return judge
 }
 
 // proveBody reads back every block but the head, and makes sure that none of them went to the head's place.
@@ -151,24 +150,10 @@ func (w *way) proved(err error) (sound bool, _ error) {
 		return true, nil
 	}
 	w.run.Verdict = logbook.Damaged
-	w.nameDamage()
+	if table, err := w.excerpt.table(w.Card, w.pump.Manifest().ImageBytes); err == nil {
+		nameDamage(w.run.Proof.Damage, table)
+	}
 	return false, nil
-}
-
-// nameDamage says in which partition and file system of the image each damaged run of blocks lies. A table that cannot be
-// read leaves the names empty.
-func (w *way) nameDamage() {
-	table, err := partition.Inspect(w.excerpt.View(flash.NewReader(w.Card)), w.pump.Manifest().ImageBytes, sectorOf(w.Card))
-	if err != nil {
-		return
-	}
-	nameDamage(w.run.Proof.Damage, table)
-}
-
-func nameDamage(damage []verify.Damage, table *partition.Table) {
-	for i, d := range damage {
-		damage[i].Partition = table.Locate(d.OffsetBytes, d.LengthBytes)
-	}
 }
 
 // dropCache makes the proof's reads come from the medium, or notes that they may not.
@@ -183,17 +168,9 @@ func (w *way) dropCache() {
 // inspect reads table and file systems from the card, holds them against the image's, and tells the kernel.
 func (w *way) inspect() error {
 	w.Meter.Enter(flash.StepInspect)
-	reader := flash.NewReader(w.Card)
-	card, err := partition.Inspect(reader, w.Card.SizeBytes(), sectorOf(w.Card))
-	if err != nil {
-		return &flash.Error{Step: flash.StepInspect, Err: err}
+	if _, err := inspect(&w.run, w.Card, w.excerpt, w.pump.Manifest().ImageBytes); err != nil {
+		return err
 	}
-	w.run.Table = card
-	image, err := partition.Inspect(w.excerpt.View(reader), w.pump.Manifest().ImageBytes, sectorOf(w.Card))
-	if err != nil {
-		return &flash.Error{Step: flash.StepInspect, Err: err}
-	}
-	w.find(partition.Compare(image, card)...)
 	if w.Seat != nil {
 		w.run.Conditions.KernelRereadTable = w.Seat.RereadTable() == nil
 	}
@@ -214,13 +191,13 @@ func (w *way) blank(cause error) {
 }
 
 // measure takes the figures and the final pace into the run.
-func (w *way) measure() {
+func (w *way) measure(ctx context.Context) {
 	if w.writer == nil || w.writer.Trace().Begun().IsZero() {
 		w.run.PaceReason = "nothing was written"
 		return
 	}
 	trace := w.writer.Trace()
-	judgement := w.writer.Judge()
+	judgement := w.judge(ctx).Judge(trace)
 	w.run.Write = new(trace.Figures(w.Card.Direct()))
 	w.run.TimeToFlashSeconds = new(trace.TimeToFlash().Seconds())
 	w.run.SourceWaitSeconds = new(trace.SourceWait().Seconds())

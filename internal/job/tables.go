@@ -1,0 +1,62 @@
+package job
+
+import (
+	"cardwright/flash"
+	"cardwright/internal/logbook"
+	"cardwright/partition"
+	"cardwright/verify"
+)
+
+// imageSectorBytes is the sector size of nearly every image there is (common practice).
+const imageSectorBytes = 512
+
+// sectorOf is the sector size that a card's table is read with; a regular file is read as an image is.
+func sectorOf(card flash.Card) int64 { return max(imageSectorBytes, int64(card.SectorBytes())) }
+
+// An excerpt is what the pump let pass of the image's table, so that the table is known from the source and not from the
+// card that is held against it. The pump alone writes it, until the image ended.
+type excerpt struct{ kept *partition.Excerpt }
+
+// observed lets an excerpt of the image grow while the pump runs.
+func observed(pump *flash.Pump) *excerpt {
+	e := &excerpt{}
+	pump.Observe = func(b flash.Block, data []byte) {
+		if b.Index == 0 {
+			e.kept = partition.NewExcerpt(data)
+			return
+		}
+		e.kept.Observe(b.OffsetBytes, data)
+	}
+	return e
+}
+
+// table is the image's table: from what was kept, else from the card where the image lies.
+func (e *excerpt) table(card flash.Card, imageBytes int64) (*partition.Table, error) {
+	table, err := partition.Inspect(e.kept.View(flash.NewReader(card)), imageBytes, sectorOf(card))
+	if err != nil {
+		return nil, &flash.Error{Step: flash.StepInspect, Err: err}
+	}
+	return table, nil
+}
+
+// inspect reads the card's table into the run, holds it against the image's, and gives the image's.
+func inspect(run *logbook.Run, card flash.Card, e *excerpt, imageBytes int64) (*partition.Table, error) {
+	found, err := partition.Inspect(flash.NewReader(card), card.SizeBytes(), sectorOf(card))
+	if err != nil {
+		return nil, &flash.Error{Step: flash.StepInspect, Err: err}
+	}
+	run.Table = found
+	image, err := e.table(card, imageBytes)
+	if err != nil {
+		return nil, err
+	}
+	run.Findings = append(run.Findings, partition.Compare(image, found)...)
+	return image, nil
+}
+
+// nameDamage says in which partition and file system of the image each damaged run of blocks lies.
+func nameDamage(damage []verify.Damage, image *partition.Table) {
+	for i, d := range damage {
+		damage[i].Partition = image.Locate(d.OffsetBytes, d.LengthBytes)
+	}
+}
