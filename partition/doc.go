@@ -6,5 +6,8 @@
 // The package only reads, and trusts no field: no allocation, loop or read follows from a value that was not checked
 // against the medium's size. Content that is damaged is a finding; a read that fails is an error.
 //
-// Read next: Table (table.go), Inspect (inspect.go), Compare (compare.go).
+// An Excerpt keeps what Inspect needs of an image that streams past. Recognise tells from its first bytes whether something
+// is an image at all. Locate names the place of a damaged range.
+//
+// Read next: Table (table.go), Inspect (inspect.go), Compare (compare.go), Excerpt (excerpt.go).
 package partition

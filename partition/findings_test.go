@@ -124,6 +124,10 @@ func gptFindings() []findingCase {
 		{"gpt-backup-beyond-end", partition.Fault, "LBA 32767, last LBA 32765", twoParts(512).write()[:32766*512]},
 		{"needs-larger-card", partition.Fault, "ends at byte 16777216, the medium at byte 16776192", twoParts(512).write()[:32766*512]},
 		{"gpt-backup-not-at-end", partition.Information, "last LBA 32775", append(twoParts(512).write(), make([]byte, 4096)...)},
+		{"gpt-remains", partition.Warning, "header at LBA 34815", edited(append(twoParts(512).write(), make([]byte, mib)...), func(c []byte) {
+			older := gptLayout{sectorBytes: 512, sectors: 34816, parts: twoParts(512).parts[:1]}.write()
+			copy(c[16*mib:], older[16*mib:])
+		})},
 		{"gpt-copies-disagree", partition.Warning, "CRC", sound(func(c []byte) { c[backup+56] ^= 1; sealHeader(c[backup:]) })},
 		{"protective-mbr-missing", partition.Fault, "byte 512", sound(func(c []byte) { clear(c[:512]) })},
 		{"hybrid-mbr", partition.Information, "00000001", sound(func(c []byte) { putMBR(c, 1, entry{0, 0xEE, 1, 8191}, entry{0, 0x0C, 8192, 8192}) })},

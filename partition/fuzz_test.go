@@ -1,6 +1,7 @@
 package partition_test
 
 import (
+	"bytes"
 	"encoding/binary"
 	"encoding/json"
 	"hash/crc32"
@@ -122,6 +123,7 @@ type signature struct {
 // fuzzFileSystem mutates what lies around each kind's signature, in a partition and on the whole medium. Seeds are short,
 // as long ones make a fuzzer slow.
 func fuzzFileSystem(f *testing.F, s signature, kinds ...string) {
+	f.Helper()
 	for _, kind := range kinds {
 		content := expand(f, "filesystems/"+kind+".zst")[s.fieldsAt:]
 		f.Add(content[:min(len(content), 6<<10)])
@@ -138,7 +140,13 @@ func fuzzFileSystem(f *testing.F, s signature, kinds ...string) {
 	})
 }
 
+// The label's directory is moved close to the boot sector, within a short seed's reach.
 func FuzzFAT(f *testing.F) {
+	seed := expand(f, "filesystems/fat32.zst")[:2048]
+	seed[14], seed[16] = 1, 1                   // one reserved sector, one FAT
+	binary.LittleEndian.PutUint32(seed[36:], 1) // of one sector
+	copy(seed[1024:], "ROOT       \x08")
+	f.Add(seed)
 	fuzzFileSystem(f, signature{0, 510, "\x55\xaa"}, "fat12", "fat16", "fat32")
 }
 
@@ -150,8 +158,29 @@ func FuzzLUKS(f *testing.F) {
 	fuzzFileSystem(f, signature{0, 0, "LUKS\xba\xbe"}, "luks1", "luks2")
 }
 
-func FuzzExFAT(f *testing.F) { fuzzFileSystem(f, signature{0, 3, "EXFAT   "}, "exfat") }
-func FuzzNTFS(f *testing.F)  { fuzzFileSystem(f, signature{0, 3, "NTFS    "}, "ntfs") }
+// Clusters of one sector from the second on, the root directory in the first of them.
+func FuzzExFAT(f *testing.F) {
+	seed := expand(f, "filesystems/exfat.zst")[:2048]
+	seed[0x6D] = 0
+	binary.LittleEndian.PutUint32(seed[0x50:], 2)
+	binary.LittleEndian.PutUint32(seed[0x58:], 1)
+	binary.LittleEndian.PutUint32(seed[0x60:], 2)
+	copy(seed[512:], "\x85\x00\x00")
+	copy(seed[544:], "\x83\x02a\x00b\x00")
+	f.Add(seed)
+	fuzzFileSystem(f, signature{0, 3, "EXFAT   "}, "exfat")
+}
+
+// The file table is moved to cluster 0, so that its record of the volume is the fourth KiB.
+func FuzzNTFS(f *testing.F) {
+	whole := expand(f, "filesystems/ntfs.zst")
+	table := binary.LittleEndian.Uint64(whole[0x30:]) * uint64(whole[0x0D]) * 512
+	seed := append(bytes.Clone(whole[:3072]), whole[table+3072:][:1024]...)
+	binary.LittleEndian.PutUint64(seed[0x30:], 0)
+	f.Add(seed)
+	fuzzFileSystem(f, signature{0, 3, "NTFS    "}, "ntfs")
+}
+
 func FuzzXFS(f *testing.F)   { fuzzFileSystem(f, signature{0, 0, "XFSB"}, "xfs") }
 func FuzzBtrfs(f *testing.F) { fuzzFileSystem(f, signature{0x10000, 0x10040, "_BHRfS_M"}, "btrfs") }
 

@@ -203,6 +203,24 @@ func (in *inspection) judgeAgreement(pair gptPair) {
 	})
 }
 
+// noteOldBackup tells of another backup at the end of a medium that is larger than the image: a tool that repairs the table
+// from the end would bring back an older one.
+func (in *inspection) noteOldBackup(primary *gptCopy) error {
+	last := in.lastLBA(primary.sectorBytes)
+	if primary.alternate >= last {
+		return nil
+	}
+	old, err := readGPT(in.medium, primary.sectorBytes, last)
+	if err != nil || !old.sound() {
+		return err
+	}
+	in.found(Finding{
+		"gpt-remains", Warning, "A sound GPT copy that belongs to another table lies at the medium's end.",
+		fmt.Sprintf("header at LBA %d, disk %s, %d partitions", last, old.guid, len(old.entries)),
+	})
+	return nil
+}
+
 // noteRemains tells of a GPT that lies beside an MBR which does not announce it: systems pass it by, some tools do not.
 func (in *inspection) noteRemains() error {
 	for _, sectorBytes := range in.sectorSizes() {

@@ -132,6 +132,9 @@ func (in *inspection) takeProtected(record *bootRecord) error {
 	if record.lists() {
 		in.takeHybrid(record, pair.best())
 	}
+	if pair.primary.sound() {
+		return in.noteOldBackup(pair.primary)
+	}
 	return nil
 }
 
