@@ -34,7 +34,7 @@ func openForWriting(ctx context.Context, path string) (_ *sql.DB, err error) {
 	db, err := connectPatiently(ctx, path, url.Values{
 		"mode":    {"rw"},
 		"_txlock": {"immediate"}, // a transaction that reads first and then finds the file changed could not go on
-		"_pragma": {"busy_timeout(10000)", "foreign_keys(1)", "cache_size(-2000)", "journal_mode(WAL)", "synchronous(FULL)"},
+		"_pragma": {"busy_timeout(30000)", "foreign_keys(1)", "cache_size(-2000)", "journal_mode(WAL)", "synchronous(FULL)"},
 	})
 	if err != nil {
 		return nil, err
@@ -91,7 +91,7 @@ func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
 	}
 	query := url.Values{
 		"mode":    {"ro"},
-		"_pragma": {"busy_timeout(10000)", "cache_size(-2000)", "query_only(1)"},
+		"_pragma": {"busy_timeout(30000)", "cache_size(-2000)", "query_only(1)"},
 	}
 	db, err := connect(ctx, path, query)
 	if isCode(err, sqlite3.SQLITE_CANTOPEN) || isCode(err, sqlite3.SQLITE_READONLY) {
@@ -110,7 +110,7 @@ func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
 // connectPatiently goes on trying while another program has the file. SQLite waits by itself, but not where two programs
 // switch a new file to write-ahead logging at once.
 func connectPatiently(ctx context.Context, path string, query url.Values) (*sql.DB, error) {
-	const patience, pause = 10 * time.Second, 10 * time.Millisecond
+	const patience, pause = 30 * time.Second, 10 * time.Millisecond
 	for end := time.Now().Add(patience); ; {
 		db, err := connect(ctx, path, query)
 		if !isCode(err, sqlite3.SQLITE_BUSY) || time.Now().After(end) {

@@ -56,9 +56,12 @@ func readVersion(ctx context.Context, db queryer) (int, error) {
 	return version, nil
 }
 
-// migrate brings the tables up to date, all changes in one transaction. The version is read inside it, as another program
-// may have been faster.
+// migrate brings the tables up to date, all changes in one transaction. Where there is nothing to do it waits for no other
+// program; else the version is read once more inside the transaction, as another program may have been faster.
 func migrate(ctx context.Context, db *sql.DB, files fs.FS) error {
+	if version, err := readVersion(ctx, db); err != nil || version == latestVersion(files) {
+		return err
+	}
 	tx, err := db.BeginTx(ctx, nil)
 	if err != nil {
 		return err

@@ -43,7 +43,7 @@ func play(ctx context.Context, role, path string) error {
 		return err
 	}
 	defer book.Close()
-	for round := 0; role != "write 40 runs" || round < 40; round++ {
+	for round := 0; role != "write 20 runs" || round < 20; round++ {
 		run := flashRun(fmt.Sprintf("%d %d", os.Getpid(), round), "")
 		if err := book.Begin(ctx, run, begunImage("x")); err != nil {
 			return err
@@ -208,7 +208,7 @@ func TestTwoProgramsWriteAtOnce(t *testing.T) {
 	path := bookPath(t)
 	var actors []*exec.Cmd
 	for range 3 { // all meet a file that is not there yet
-		cmd := actor(t, "write 40 runs", path)
+		cmd := actor(t, "write 20 runs", path)
 		cmd.Stderr = os.Stderr
 		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
@@ -221,7 +221,7 @@ func TestTwoProgramsWriteAtOnce(t *testing.T) {
 		}
 	}
 	records, err := open(t, path).List(t.Context(), logbook.Filter{Limit: 1000})
-	if err != nil || len(records) != 120 {
+	if err != nil || len(records) != 60 {
 		t.Fatalf("%d runs, %v", len(records), err)
 	}
 	for _, r := range records {
