@@ -112,6 +112,11 @@ func TestFreshCardHoldsWhatItsTraitsSay(t *testing.T) {
 	again := newCard(t, cardlab.Traits{SizeBytes: mib, OldContent: true, Seed: 1})
 	other := newCard(t, cardlab.Traits{SizeBytes: mib, OldContent: true, Seed: 2})
 	content := mustRead(t, used, 0, mib)
+	for at := 512; at < mib; at += 512 {
+		if bytes.Equal(content[at:at+512], content[:512]) {
+			t.Fatalf("old content repeats itself at %d", at)
+		}
+	}
 	if !bytes.Equal(content, mustRead(t, again, 0, mib)) || bytes.Equal(content, mustRead(t, other, 0, mib)) {
 		t.Error("old content is not decided by the seed")
 	}
@@ -155,7 +160,7 @@ func TestCardOfLessThanItStates(t *testing.T) {
 			if !bytes.Equal(mustRead(t, card, 0, mib/2), c.front) {
 				t.Error("the front holds something else")
 			}
-			past := conform.Buffer(mib / 2)
+			past := noise(mib/2, 9)
 			_, err := card.ReadAt(past, trueBytes)
 			if !errors.Is(err, c.err) || err == nil && !bytes.Equal(past, c.past) {
 				t.Errorf("a read past the true size gives something else: %v", err)

@@ -73,12 +73,14 @@ func TestPullIsDecidedByItsSeed(t *testing.T) {
 	}
 }
 
-// TestLyingFlushLosesTheLastBytes follows a card that withholds 64 KiB from every flush.
+// TestLyingFlushLosesTheLastBytes follows a card that withholds 10 KiB from every flush: less than it stores at once.
 func TestLyingFlushLosesTheLastBytes(t *testing.T) {
-	const lieBytes = 64 << 10
+	const lieBytes = 10 << 10
 	p := noise(mib, 1)
+	var old []byte // what the card held before
 	written := func() *cardlab.Card {
-		card := newCard(t, cardlab.Traits{SizeBytes: 4 * mib, LyingFlushBytes: lieBytes})
+		card := newCard(t, cardlab.Traits{SizeBytes: 4 * mib, LyingFlushBytes: lieBytes, OldContent: true})
+		old = card.Truth().Read(0, 4*mib)
 		for at := 0; at < mib; at += 4096 {
 			q := conform.Buffer(4096)
 			copy(q, p[at:])
@@ -95,8 +97,8 @@ func TestLyingFlushLosesTheLastBytes(t *testing.T) {
 		t.Error("the lie shows before the card is pulled")
 	}
 	card.Pull(1)
-	want := append(bytes.Clone(p[:mib-lieBytes]), make([]byte, lieBytes)...)
-	if !bytes.Equal(card.Truth().Read(0, mib), want) {
+	want := append(bytes.Clone(p[:mib-lieBytes]), old[mib-lieBytes:]...)
+	if !bytes.Equal(card.Truth().Read(0, 4*mib), want) {
 		t.Error("not just the last bytes were lost")
 	}
 
@@ -104,7 +106,43 @@ func TestLyingFlushLosesTheLastBytes(t *testing.T) {
 	mustWrite(t, card, noise(lieBytes, 2), 2*mib) // pushes the withheld bytes out
 	mustFlush(t, card)
 	card.Pull(1)
-	if !bytes.Equal(card.Truth().Read(0, mib), p) || !bytes.Equal(card.Truth().Read(2*mib, lieBytes), make([]byte, lieBytes)) {
+	copy(want[mib-lieBytes:mib], p[mib-lieBytes:])
+	if !bytes.Equal(card.Truth().Read(0, 4*mib), want) {
 		t.Error("a later flush did not sync what came before the last bytes")
+	}
+
+	card = written()
+	const beside = mib - lieBytes - 512 // synced, and stored together with what was not
+	mustWrite(t, card, noise(512, 3), beside)
+	card.PullSynced()
+	if !bytes.Equal(card.Truth().Read(beside, 512), p[beside:beside+512]) {
+		t.Error("a sector that was synced went back to what it was before that")
+	}
+
+	kept := 0
+	for seed := range uint64(20) {
+		card = written()
+		again := noise(512, 4)
+		mustWrite(t, card, again, mib-512) // no flush has lied about this one
+		card.Pull(seed)
+		if bytes.Equal(card.Truth().Read(mib-512, 512), again) {
+			kept++
+		}
+	}
+	if kept == 0 || kept == 20 {
+		t.Errorf("an unsynced sector was kept %d times in 20", kept)
+	}
+}
+
+func TestFailedFlushSyncsNothing(t *testing.T) {
+	card := newCard(t, cardlab.Traits{SizeBytes: mib})
+	card.Inject(cardlab.FailAt(1, cardlab.FaultError))
+	mustWrite(t, card, noise(mib, 1), 0)
+	if err := card.Flush(); err == nil {
+		t.Error("no error")
+	}
+	card.PullSynced()
+	if !bytes.Equal(card.Truth().Read(0, mib), make([]byte, mib)) {
+		t.Error("something was synced")
 	}
 }

@@ -67,6 +67,8 @@ func TestSmallRandomWritesCostMore(t *testing.T) {
 		expectTime(t, time.Second, func() { mustWrite(t, card, p[:4096], mib) })
 		expectTime(t, time.Second, func() { mustWrite(t, card, p[:cardlab.SmallWriteBytes], 8*mib) })
 		expectTime(t, 0, func() { mustWrite(t, card, p, 2*mib) })
+		card.Plug()
+		expectTime(t, 0, func() { mustWrite(t, card, p[:4096], 0) })
 	})
 }
 
@@ -109,6 +111,24 @@ func TestShortPausesAreForgiven(t *testing.T) {
 		expectTime(t, time.Second+4*time.Millisecond, write(4*time.Millisecond)) // the last pause has no heir
 		time.Sleep(time.Hour)                                                    // earns nothing
 		expectTime(t, time.Second+10*20*time.Millisecond, write(20*time.Millisecond))
+	})
+}
+
+// TestFreeOperationsEarnNothing reads for a while, at no cost and with pauses that are forgiven, before a write that costs.
+func TestFreeOperationsEarnNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		card := newCard(t, cardlab.Traits{SizeBytes: 64 * mib, WriteBytesPerSecond: mib, FlushCost: time.Minute})
+		for range 100 {
+			time.Sleep(4 * time.Millisecond)
+			mustRead(t, card, 0, 512)
+		}
+		expectTime(t, time.Second, func() { mustWrite(t, card, conform.Buffer(mib), 0) })
+		card.Inject(cardlab.FailAt(card.Counts().Operations, cardlab.FaultError))
+		expectTime(t, 0, func() {
+			if err := card.Flush(); err == nil {
+				t.Error("no error")
+			}
+		})
 	})
 }
 
