@@ -1,0 +1,263 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"strings"
+
+	"cardwright/flash"
+	"cardwright/internal/logbook"
+	"cardwright/partition"
+	"cardwright/verify"
+)
+
+// A remark is a line of a card's report: a name, and what there is to say.
+type remark struct{ name, text string }
+
+// addCard tells one card's result, its verdict first. Of each list it shows at most so many entries.
+func addCard(p *page, run *logbook.Run, most int) {
+	p.plain(cardName(run) + ": " + verdictSentence(run))
+	p.addUpTo(3, "Pace", paceSentence(run))
+	p.add("Written", writtenSentence(run))
+	p.add("Source", sourceSentence(run))
+	p.add("Dips", dipsSentence(run.Write))
+	addTable(p, run.Table, most)
+	addDamage(p, run, most)
+	addFindings(p, findingsOf(run), most)
+	p.addUpTo(2, "Proof", proofSentence(run))
+	p.addUpTo(3, "Error", errorSentence(run.Error))
+}
+
+// remarksOf is what is worth knowing of an intact card among many.
+func remarksOf(run *logbook.Run) (remarks []remark) {
+	switch run.Pace {
+	case flash.PaceBelowFloor, flash.PaceBelowClaim, flash.PaceBelowPeers:
+		remarks = append(remarks, remark{"Pace", paceSentence(run)})
+	}
+	for _, finding := range findingsOf(run) {
+		if finding.Severity != partition.Information {
+			remarks = append(remarks, remark{"Finding", findingSentence(finding)})
+		}
+	}
+	if run.Proof != nil && !run.Proof.FromMedium {
+		remarks = append(remarks, remark{"Proof", proofSentence(run)})
+	}
+	if text := errorSentence(run.Error); text != "" {
+		remarks = append(remarks, remark{"Error", text})
+	}
+	for _, r := range []remark{{"Source", sourceSentence(run)}, {"Dips", cliffSentence(run.Write)}} {
+		if r.text != "" {
+			remarks = append(remarks, r)
+		}
+	}
+	return remarks
+}
+
+// cardName is what the operator calls a card: its label and where it is.
+func cardName(run *logbook.Run) string {
+	if run.Label == "" {
+		return cmp.Or(run.Device, "card")
+	}
+	return run.Label + ", " + cmp.Or(run.Device, "no reader")
+}
+
+// verdictSentence gives the verdict and what it means.
+func verdictSentence(run *logbook.Run) string {
+	check := run.Operation == logbook.OperationCheck
+	switch {
+	case run.Verdict == logbook.Intact && check:
+		return "INTACT - it still holds the image, byte for byte."
+	case run.Verdict == logbook.Intact:
+		return "INTACT - it holds the image, byte for byte."
+	case run.Verdict == logbook.Damaged && check:
+		return "DAMAGED - it does not hold the image any more."
+	case run.Verdict == logbook.Damaged:
+		return "DAMAGED - it does not hold what was written to it."
+	case run.Verdict == logbook.Refused:
+		return "REFUSED - nothing was written."
+	case check:
+		return "UNFINISHED - whether it holds the image was not found out."
+	}
+	return "UNFINISHED - the image is not proven to be on it."
+}
+
+// paceSentence gives the pace, why, and how many peers it rests on. Where nothing was written there is none.
+func paceSentence(run *logbook.Run) string {
+	if run.Pace == "" || run.Write == nil {
+		return ""
+	}
+	text := string(run.Pace)
+	if run.PaceReason != "" {
+		text += ": " + run.PaceReason
+	}
+	if c := run.Conditions; c.PeersCount > 0 {
+		text += fmt.Sprintf(" (%s, median %s, spread %s)", count(c.PeersCount, "peer"), Rate(c.PeersMedian), Rate(c.PeersSpread))
+	}
+	return text
+}
+
+// writtenSentence gives the time to flash and the sustained rate.
+func writtenSentence(run *logbook.Run) string {
+	if run.Write == nil || run.Write.Bytes == 0 {
+		return ""
+	}
+	text := Size(run.Write.Bytes)
+	if run.TimeToFlashSeconds != nil {
+		text += " in " + Duration(*run.TimeToFlashSeconds)
+	}
+	if hasRate(run) {
+		text += ", sustained " + Rate(run.Write.SustainedBytesPerSecond)
+	}
+	if run.TimeToProvenSec != nil {
+		text += ", proven after " + Duration(*run.TimeToProvenSec)
+	}
+	if !run.Write.Direct {
+		text += "; through the system's cache"
+	}
+	return text
+}
+
+// hasRate says whether a sustained rate was measured that can be printed.
+func hasRate(run *logbook.Run) bool {
+	return run.Write != nil && run.Write.SustainedBytesPerSecond > 0 && !math.IsInf(run.Write.SustainedBytesPerSecond, 0)
+}
+
+// sourceSentence tells where the source was the limit: for over 10 % of the time the card waited for it.
+func sourceSentence(run *logbook.Run) string {
+	if run.SourceWaitSeconds == nil || run.TimeToFlashSeconds == nil || *run.TimeToFlashSeconds <= 0 {
+		return ""
+	}
+	const limit = 0.10
+	share := *run.SourceWaitSeconds / *run.TimeToFlashSeconds
+	if !(share > limit) {
+		return ""
+	}
+	return fmt.Sprintf("the source was the limit: the card waited %s for it (%.0f %%), rested, and may look better than it is",
+		Duration(*run.SourceWaitSeconds), 100*share)
+}
+
+// dipsSentence tells where writing was slow.
+func dipsSentence(figures *flash.Figures) string {
+	if figures == nil {
+		return ""
+	}
+	var parts []string
+	if figures.WindowLowBytesPerSecond != nil && figures.WindowMedianBytesPerSecond != nil {
+		parts = append(parts, fmt.Sprintf("slowest second %s, median %s",
+			Rate(*figures.WindowLowBytesPerSecond), Rate(*figures.WindowMedianBytesPerSecond)))
+	}
+	if len(figures.Stalls) > 0 {
+		longest := figures.Stalls[0].Seconds
+		for _, stall := range figures.Stalls {
+			longest = max(longest, stall.Seconds)
+		}
+		text := count(len(figures.Stalls), "stall")
+		if len(figures.Stalls) > 1 {
+			text += ", the longest"
+		}
+		parts = append(parts, text+" of "+Duration(longest))
+	}
+	if text := cliffSentence(figures); text != "" {
+		parts = append(parts, text)
+	}
+	return strings.Join(parts, "; ")
+}
+
+// cliffSentence tells where a card became slow for good.
+func cliffSentence(figures *flash.Figures) string {
+	if figures == nil || figures.Cliff == nil {
+		return ""
+	}
+	cliff := figures.Cliff
+	return fmt.Sprintf("%s for the first %s, then %s",
+		Rate(cliff.BeforeBytesPerSecond), Size(cliff.OffsetBytes), Rate(cliff.AfterBytesPerSecond))
+}
+
+// proofSentence tells how much was read back, and whether it came from the card itself.
+func proofSentence(run *logbook.Run) string {
+	if run.Proof == nil {
+		return ""
+	}
+	text := Size(run.Proof.Bytes) + " read back from the medium"
+	if !run.Proof.FromMedium {
+		text = Size(run.Proof.Bytes) + " read back, perhaps from a cache and not from the medium"
+	}
+	if run.Proof.BytesPerSecond > 0 && !math.IsInf(run.Proof.BytesPerSecond, 0) {
+		text += " at " + Rate(run.Proof.BytesPerSecond)
+	}
+	if !run.Proof.FromMedium && run.Conditions.CacheDropComplaint != "" {
+		text += ": " + run.Conditions.CacheDropComplaint
+	}
+	return text
+}
+
+// errorSentence gives the step, the place and the cause.
+func errorSentence(failure *logbook.Failure) string {
+	if failure == nil {
+		return ""
+	}
+	cause := cmp.Or(failure.Cause, "no cause was told")
+	switch failure.Step {
+	case "":
+		return cause
+	case flash.StepOpen, flash.StepRecord, flash.StepInspect:
+		return fmt.Sprintf("at step %s: %s", failure.Step, cause)
+	case flash.StepSource:
+		return fmt.Sprintf("at step source, at %s of the packed image: %s", Place(failure.OffsetBytes), cause)
+	}
+	return fmt.Sprintf("at step %s, at %s: %s", failure.Step, Place(failure.OffsetBytes), cause)
+}
+
+// addDamage tells how much differs, the true size where it shows, and the first places.
+func addDamage(p *page, run *logbook.Run, most int) {
+	if run.Proof == nil || len(run.Proof.Damage) == 0 {
+		return
+	}
+	var lengthBytes int64
+	for _, d := range run.Proof.Damage {
+		lengthBytes += d.LengthBytes
+	}
+	summary := fmt.Sprintf("%s in %s", Size(lengthBytes), count(len(run.Proof.Damage), "place"))
+	if run.Proof.TrueSizeBytes != nil {
+		summary += fmt.Sprintf("; the card states %s, really holds %s",
+			Capacity(run.Conditions.CardSizeBytes), Capacity(*run.Proof.TrueSizeBytes))
+	}
+	p.add("Damage", summary)
+	shown := min(most, len(run.Proof.Damage))
+	for _, d := range run.Proof.Damage[:shown] {
+		p.addUpTo(2, "", damageSentence(d))
+	}
+	if more := len(run.Proof.Damage) - shown; more > 0 {
+		p.add("", fmt.Sprintf("and %d more", more))
+	}
+}
+
+// damageSentence gives one place: where, how much, what it holds, and what lies there.
+func damageSentence(d verify.Damage) string {
+	text := fmt.Sprintf("at %s, %s: %s", Place(d.OffsetBytes), Size(d.LengthBytes), kindInWords(d))
+	if d.Partition != "" {
+		text += ", in " + d.Partition
+	}
+	return text
+}
+
+// kindInWords says what a damaged place holds instead of the image.
+func kindInWords(d verify.Damage) string {
+	switch d.Kind {
+	case verify.KindZeros:
+		return "holds only zeros"
+	case verify.KindOnes:
+		return "holds only ones"
+	case verify.KindDisplaced:
+		if d.FromBytes != nil {
+			return "holds what belongs at " + Place(*d.FromBytes)
+		}
+		return "holds another place of the image"
+	case verify.KindUnstable:
+		return "reads differently each time"
+	case verify.KindUnreadable:
+		return "cannot be read"
+	}
+	return "holds something else"
+}

@@ -1,0 +1,67 @@
+package report
+
+import (
+	"slices"
+
+	"cardwright/internal/logbook"
+	"cardwright/partition"
+)
+
+// severities is the order in which findings are told.
+func severities() []partition.Severity {
+	return []partition.Severity{partition.Fault, partition.Warning, partition.Information}
+}
+
+// findingsOf gives a run's findings and those of its table, each once, the gravest first.
+func findingsOf(run *logbook.Run) []partition.Finding {
+	all := slices.Clone(run.Findings)
+	if run.Table != nil {
+		for _, finding := range run.Table.Findings {
+			if !slices.Contains(all, finding) {
+				all = append(all, finding)
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b partition.Finding) int {
+		return slices.Index(severities(), a.Severity) - slices.Index(severities(), b.Severity)
+	})
+	return all
+}
+
+// addFindings tells the faults and warnings, and counts the rest.
+func addFindings(p *page, findings []partition.Finding, most int) {
+	name, shown, warnings, informations := "Findings", 0, 0, 0
+	for _, finding := range findings {
+		if finding.Severity == partition.Information {
+			informations++
+			continue
+		}
+		if warnings++; shown < most {
+			p.addUpTo(2, name, findingSentence(finding))
+			name = ""
+			shown++
+		}
+	}
+	if more := warnings - shown; more > 0 {
+		p.add(name, "and "+count(more, "more warning"))
+		name = ""
+	}
+	if informations > 0 {
+		p.add(name, count(informations, "finding")+" for information, told by --json")
+	}
+}
+
+// findingSentence gives a finding with what it rests on.
+func findingSentence(finding partition.Finding) string {
+	text := finding.Sentence
+	if text == "" {
+		text = finding.Code
+	}
+	if finding.Severity != "" {
+		text = string(finding.Severity) + ": " + text
+	}
+	if finding.Evidence != "" {
+		text += " (" + finding.Evidence + ")"
+	}
+	return text
+}

@@ -1,0 +1,111 @@
+package report
+
+import (
+	"io"
+	"strings"
+	"unicode"
+)
+
+const (
+	screenColumns = 80
+	screenLines   = 24
+	nameColumns   = 10 // the width of the names that stand before what they name
+)
+
+// A page collects lines, none wider than the screen.
+type page struct{ lines []string }
+
+// add appends a text under a name, wrapped, with its further lines indented to the first. An empty text adds nothing.
+func (p *page) add(name, text string) { p.addUpTo(0, name, text) }
+
+// addUpTo does the same, but cuts the text after so many lines; 0 is any number.
+func (p *page) addUpTo(maxLines int, name, text string) {
+	if text == "" {
+		return
+	}
+	lines := wrap(clean(text), screenColumns-nameColumns)
+	if maxLines > 0 && len(lines) > maxLines {
+		lines = lines[:maxLines]
+		lines[maxLines-1] = cut(lines[maxLines-1]+" ...", screenColumns-nameColumns)
+	}
+	for i, line := range lines {
+		if i > 0 {
+			name = ""
+		}
+		p.lines = append(p.lines, strings.TrimRight(pad(name, nameColumns)+line, " "))
+	}
+}
+
+// plain appends a text at the left edge, wrapped.
+func (p *page) plain(text string) {
+	p.lines = append(p.lines, wrap(clean(text), screenColumns)...)
+}
+
+// blank appends an empty line.
+func (p *page) blank() { p.lines = append(p.lines, "") }
+
+// writeTo prints the page.
+func (p *page) writeTo(w io.Writer) error {
+	_, err := io.WriteString(w, strings.Join(p.lines, "\n")+"\n")
+	return err
+}
+
+// clean takes out what could steer a terminal: names and labels come from cards and images that nobody vouches for.
+func clean(text string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r == '\n' || r == '\t' || r == '\r':
+			return ' '
+		case !unicode.IsPrint(r):
+			return '?'
+		}
+		return r
+	}, text)
+}
+
+// columns is the width of a text on a terminal, at most: every letter beyond the alphabets of Europe is taken for a wide
+// one.
+func columns(text string) (n int) {
+	for _, r := range text {
+		n++
+		if r >= 0x1100 {
+			n++
+		}
+	}
+	return n
+}
+
+// cut shortens a text to a width, and marks that with two dots.
+func cut(text string, width int) string {
+	if columns(text) <= width {
+		return text
+	}
+	letters := []rune(text)
+	for len(letters) > 0 && columns(string(letters)) > width-2 {
+		letters = letters[:len(letters)-1]
+	}
+	return string(letters) + ".."
+}
+
+// pad fills a text up to a width with spaces, or cuts it so that one space remains.
+func pad(text string, width int) string {
+	text = cut(text, width-1)
+	return text + strings.Repeat(" ", width-columns(text))
+}
+
+// wrap breaks a text at its spaces into lines of at most this width. A word that is wider is cut.
+func wrap(text string, width int) (lines []string) {
+	line := ""
+	for word := range strings.FieldsSeq(text) {
+		word = cut(word, width)
+		switch {
+		case line == "":
+			line = word
+		case columns(line)+1+columns(word) <= width:
+			line += " " + word
+		default:
+			lines, line = append(lines, line), word
+		}
+	}
+	return append(lines, line)
+}

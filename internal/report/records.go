@@ -1,0 +1,134 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"strings"
+
+	"cardwright/flash"
+	"cardwright/internal/logbook"
+)
+
+// timeLayout is the operator's local time, to the minute.
+const timeLayout = "2006-01-02 15:04"
+
+// Records prints runs of the logbook, one line each, in the order given.
+func Records(w io.Writer, records []logbook.Record) error {
+	p := &page{}
+	if len(records) == 0 {
+		p.plain("No run is recorded.")
+		return p.writeTo(w)
+	}
+	line := func(run, time, card, image, verdict, pace, rate string) {
+		p.lines = append(p.lines, fmt.Sprintf("%5s  ", run)+pad(time, 17)+pad(clean(card), 14)+pad(clean(image), 15)+
+			pad(verdict, 11)+pad(pace, 12)+rate)
+	}
+	line("Run", "Started", "Card", "Image", "Verdict", "Pace", "MB/s")
+	for i := range records {
+		r := &records[i]
+		rate := "-"
+		if hasRate(&r.Run) {
+			rate = megabytes(r.Write.SustainedBytesPerSecond)
+		}
+		line(fmt.Sprint(r.RunID), r.StartedAt.Local().Format(timeLayout), cmp.Or(r.Label, r.Device),
+			cmp.Or(r.Image.Name, "-"), string(r.Verdict), cmp.Or(string(r.Pace), "-"), rate)
+	}
+	return p.writeTo(w)
+}
+
+// Record prints one run of the logbook: what was printed after it, then what its figures depend on.
+func Record(w io.Writer, record *logbook.Record, trace []flash.Sample) error {
+	p := &page{}
+	run := &record.Run
+	p.plain(fmt.Sprintf("Run %d, %s on card %d, %s", run.RunID, cmp.Or(string(run.Operation), "run"), run.CardID,
+		run.StartedAt.Local().Format(timeLayout)))
+	const all = 1 << 20
+	addCard(p, run, all)
+	addImage(p, record.Image)
+	if record.Image.ImageSHA256 != "" {
+		p.add("SHA-256", record.Image.ImageSHA256)
+	}
+	p.add("Trace", traceSentence(trace))
+	p.add("Reader", readerSentence(run))
+	p.add("Card", conditionsOfCard(run))
+	p.add("Made by", madeBy(run))
+	addNext(p, run)
+	return p.writeTo(w)
+}
+
+// readerSentence tells through what the card was reached.
+func readerSentence(run *logbook.Run) string {
+	c := run.Conditions
+	parts := nonEmpty(c.ReaderModel, prefixed("at port ", c.PortPath), run.Device)
+	if c.LinkSpeed != "" {
+		parts = append(parts, "link "+c.LinkSpeed+" Mbit/s")
+	}
+	if c.CardsAtOnce > 1 {
+		parts = append(parts, fmt.Sprintf("%d cards shared the source", c.CardsAtOnce))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// conditionsOfCard tells what the card states of itself and what was done to it.
+func conditionsOfCard(run *logbook.Run) string {
+	c := run.Conditions
+	var parts []string
+	if c.CardSizeBytes > 0 {
+		parts = append(parts, "states "+Capacity(c.CardSizeBytes))
+	}
+	parts = append(parts, nonEmpty(prefixed("CID ", c.CardRegisterCID))...)
+	if c.Discard {
+		parts = append(parts, "discarded before writing")
+	}
+	if c.FloorBytesPerSec > 0 {
+		parts = append(parts, "at least "+Rate(c.FloorBytesPerSec)+" was asked for")
+	}
+	return strings.Join(parts, ", ")
+}
+
+// madeBy tells which program and kernel the figures come from.
+func madeBy(run *logbook.Run) string {
+	c := run.Conditions
+	return strings.Join(nonEmpty(prefixed("cardwright ", c.ProgramVersion), prefixed("kernel ", c.Kernel)), ", ")
+}
+
+// prefixed puts words before a text, where there is one.
+func prefixed(words, text string) string {
+	if text == "" {
+		return ""
+	}
+	return words + text
+}
+
+// nonEmpty gives the texts that say something.
+func nonEmpty(texts ...string) (kept []string) {
+	for _, text := range texts {
+		if text != "" {
+			kept = append(kept, text)
+		}
+	}
+	return kept
+}
+
+// traceSentence tells how the write rate went, in ten parts of as many blocks each.
+func traceSentence(trace []flash.Sample) string {
+	if len(trace) == 0 {
+		return ""
+	}
+	parts := min(10, len(trace))
+	rates := make([]string, 0, parts)
+	for i := range parts {
+		var bytes, seconds float64
+		for _, sample := range trace[i*len(trace)/parts : (i+1)*len(trace)/parts] {
+			bytes += float64(sample.LengthBytes)
+			seconds += sample.Busy.Seconds()
+		}
+		if seconds <= 0 {
+			rates = append(rates, "?")
+			continue
+		}
+		rates = append(rates, megabytes(bytes/seconds))
+	}
+	return fmt.Sprintf("%s; MB/s from the first to the last: %s", count(len(trace), "block"), strings.Join(rates, " "))
+}
