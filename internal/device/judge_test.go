@@ -65,10 +65,9 @@ var damages = []struct {
 	apply func(path string, content []byte) error
 }{
 	{"removed", func(path string, _ []byte) error { return os.Remove(path) }},
-	{"empty", func(path string, _ []byte) error { return os.WriteFile(path, nil, 0o644) }},
 	{"garbled", func(path string, _ []byte) error { return os.WriteFile(path, []byte("?! \x00\n"), 0o644) }},
 	{"cut", func(path string, content []byte) error {
-		half := content[:len(content)/2]
+		half := content[:len(content)/2] // of a single digit nothing is left
 		// A table that is cut exactly between two lines is a sound, shorter table.
 		return os.WriteFile(path, []byte(strings.TrimSuffix(string(half), "\n")), 0o644)
 	}},
@@ -172,7 +171,10 @@ func (b *tree) damage(t *testing.T, path string, check func(what, path string)) 
 	default:
 		content, err := os.ReadFile(path)
 		must(err)
-		for _, d := range damages {
+		for i, d := range damages {
+			if len(content) == 0 && i > 0 {
+				break // a node below dev says nothing but that it is there
+			}
 			must(d.apply(path, content))
 			check(d.name, rel)
 			must(os.RemoveAll(path))

@@ -72,36 +72,3 @@ func TestTreeWithoutDisksIsAnError(t *testing.T) {
 		t.Errorf("it gave %+v", s)
 	}
 }
-
-// FuzzTables feeds any bytes as the kernel's tables: whatever they say, nothing that was refused becomes a target, and a
-// table that was read has a place for /.
-func FuzzTables(f *testing.F) {
-	f.Add("37 1 259:2 / / rw - ext4 /dev/nvme0n1p2 rw\n", "Filename Type Size Used Priority\n/dev/x\\040y partition 1 0 -2\n")
-	f.Add("38 1 0:50 / /a\\134 rw shared:1 - overlay o lowerdir=/a:/b\\,c\n", "Filename\n")
-	f.Add("\\", "\\")
-	f.Fuzz(func(t *testing.T, mounts, swaps string) {
-		base := t.TempDir()
-		for path, content := range map[string]string{"proc/self/mountinfo": mounts, "proc/swaps": swaps, "sys/block/none/x": "", "dev/x": ""} {
-			if err := os.MkdirAll(filepath.Join(base, filepath.Dir(path)), 0o755); err != nil {
-				t.Fatal(err)
-			}
-			if err := os.WriteFile(filepath.Join(base, path), []byte(content), 0o644); err != nil {
-				t.Fatal(err)
-			}
-		}
-		s, err := device.ReadSnapshot(device.Roots{Sys: filepath.Join(base, "sys"), Proc: filepath.Join(base, "proc"), Dev: filepath.Join(base, "dev")})
-		if err != nil {
-			t.Fatal(err)
-		}
-		rooted := false
-		for _, m := range s.Mounts {
-			rooted = rooted || m.Point == "/"
-		}
-		if s.Mounts != nil && !rooted {
-			t.Error("a table without / was taken")
-		}
-		if j := device.Judge(s, s.DiskByName("none"), device.Policy{FixedOK: true}); j.Allowed {
-			t.Error("a disk of which nothing is known became a target")
-		}
-	})
-}
