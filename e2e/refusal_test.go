@@ -1,0 +1,91 @@
+//go:build device
+
+package e2e_test
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"golang.org/x/sys/unix"
+
+	"cardwright/internal/cardlab"
+)
+
+// TestRefusalsWriteNothing asks for what may not be done. One refused target refuses the other one too.
+func TestRefusalsWriteNothing(t *testing.T) {
+	image := gptImage()
+	path := image.path(t)
+	ownCopy := copied(t, path) // what goes wrong here must not cost the image
+	good := seat(t, cardlab.Traits{SizeBytes: 192 * mib, Seed: 30})
+	small := seat(t, cardlab.Traits{SizeBytes: 128 * mib, Seed: 31})
+	for name, c := range map[string]struct {
+		args []string
+		says string
+	}{
+		"a fixed disk":            {[]string{"flash", path, "--to", good.path, "--yes"}, "fixed disk"},
+		"a card too small":        {[]string{"flash", path, "--to", good.path, "--to", small.path, "--fixed-ok", "--yes"}, "larger than the card"},
+		"the same card twice":     {[]string{"flash", path, "--to", good.path, "--to", good.path, "--fixed-ok", "--yes"}, "same card"},
+		"nobody to ask":           {[]string{"flash", path, "--to", good.path, "--fixed-ok"}, "no terminal"},
+		"a target that is not":    {[]string{"flash", path, "--to", good.path, "--to", good.path + "missing", "--fixed-ok", "--yes"}, "cannot be found"},
+		"a folder for a target":   {[]string{"flash", path, "--to", t.TempDir(), "--yes"}, "directory"},
+		"the image as its target": {[]string{"flash", ownCopy, "--to", ownCopy, "--yes"}, "the image"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := run(t, 3, c.args...)
+			if !strings.Contains(r.stderr, c.says) {
+				t.Errorf("the reason is not told:\n%s", r.stderr)
+			}
+			good.expectUntouched(t)
+			small.expectUntouched(t)
+			if got := fileDigest(t, ownCopy, image.packedBytes); got != image.packedSHA256 {
+				t.Errorf("the image file was changed: its SHA-256 is %s", got)
+			}
+		})
+	}
+}
+
+// TestMountedCardIsRefused mounts a file system on the card, read-only, so that every write to it would be the program's.
+func TestMountedCardIsRefused(t *testing.T) {
+	image := gptImage()
+	card := seat(t, cardlab.Traits{SizeBytes: 192 * mib, Seed: 32})
+	tool(t, "mkfs.ext4", "-q", card.path)
+	point := t.TempDir()
+	tool(t, "mount", "-t", "ext4", "-o", "ro", card.path, point)
+	mounted := true
+	unmount := func() {
+		if mounted {
+			mounted = false
+			if err := unix.Unmount(point, 0); err != nil {
+				t.Errorf("unmount %s: %v", point, err)
+			}
+		}
+	}
+	t.Cleanup(unmount)
+	before := card.Counts().WrittenBytes
+	r := run(t, 3, flashTo(image.path(t), []*seated{card})...)
+	if !strings.Contains(r.stderr, "mounted at "+point) {
+		t.Errorf("the mount is not told:\n%s", r.stderr)
+	}
+	if after := card.Counts().WrittenBytes; after != before {
+		t.Errorf("%d bytes were written to a mounted card", after-before)
+	}
+	unmount()
+	run(t, 0, flashTo(image.path(t), []*seated{card})...)
+	card.expectHolds(t, image)
+}
+
+// copied gives a copy of a file that the test may lose.
+func copied(t *testing.T, path string) string {
+	t.Helper()
+	content, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	duplicate := filepath.Join(t.TempDir(), filepath.Base(path))
+	if err := os.WriteFile(duplicate, content, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return duplicate
+}
