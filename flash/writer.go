@@ -36,7 +36,7 @@ func (w *Writer) Clear() error {
 	}
 	zeros := AlignedBuffer(int(min(ClearBytes, w.card.SizeBytes())))
 	for _, offsetBytes := range []int64{0, w.card.SizeBytes() - int64(len(zeros))} {
-		if err := writeAll(w.card, zeros, offsetBytes); err != nil {
+		if _, err := w.card.WriteAt(zeros, offsetBytes); err != nil {
 			return w.fail(StepClear, offsetBytes, len(zeros), err)
 		}
 		w.meter.Called()
@@ -106,7 +106,7 @@ func (w *Writer) WriteHead(head []byte) error {
 // after an error too, as far as the card still takes writes.
 func (w *Writer) Blank() error {
 	zeros := AlignedBuffer(int(min(ClearBytes, w.card.SizeBytes())))
-	if err := writeAll(w.card, zeros, 0); err != nil {
+	if _, err := w.card.WriteAt(zeros, 0); err != nil {
 		return &Error{Step: StepClear, LengthBytes: int64(len(zeros)), Err: err}
 	}
 	if err := w.card.Flush(); err != nil {
@@ -127,8 +127,11 @@ func (w *Writer) write(step Step, buffer []byte, offsetBytes int64, imageBytes i
 		w.trace.open()
 	}
 	began := time.Now()
-	err := writeAll(w.card, buffer, offsetBytes)
+	n, err := w.card.WriteAt(buffer, offsetBytes)
 	busy := time.Since(began)
+	if err == nil && n < len(buffer) {
+		err = io.ErrShortWrite
+	}
 	if err != nil {
 		return w.fail(step, offsetBytes, len(buffer), err)
 	}
@@ -173,13 +176,4 @@ func stepOf(err error) Step {
 		return StepBody
 	}
 	return StepSource
-}
-
-// writeAll is WriteAt with a short write made an error.
-func writeAll(card Card, buffer []byte, offsetBytes int64) error {
-	n, err := card.WriteAt(buffer, offsetBytes)
-	if err == nil && n < len(buffer) {
-		err = io.ErrShortWrite
-	}
-	return err
 }
