@@ -111,6 +111,14 @@ func TestLyingFlushLosesTheLastBytes(t *testing.T) {
 		t.Error("a later flush did not sync what came before the last bytes")
 	}
 
+	card.Plug()
+	mustWrite(t, card, noise(512, 3), mib-512)
+	mustFlush(t, card)
+	card.Pull(1)
+	if !bytes.Equal(card.Truth().Read(0, 4*mib), want) {
+		t.Error("a sector that was lost is not what it was when it was synced")
+	}
+
 	card = written()
 	const beside = mib - lieBytes - 512 // synced, and stored together with what was not
 	mustWrite(t, card, noise(512, 3), beside)
