@@ -21,7 +21,7 @@ func addCard(p *page, run *logbook.Run, most int) {
 	p.addUpTo(3, "Pace", paceSentence(run))
 	p.add("Written", writtenSentence(run))
 	p.add("Source", sourceSentence(run))
-	p.add("Dips", dipsSentence(run.Write))
+	p.addUpTo(2, "Dips", dipsSentence(run.Write))
 	addTable(p, run.Table, most)
 	addDamage(p, run, most)
 	addFindings(p, findingsOf(run), most)
@@ -91,7 +91,8 @@ func paceSentence(run *logbook.Run) string {
 	if run.PaceReason != "" {
 		text += ": " + run.PaceReason
 	}
-	if c := run.Conditions; c.PeersCount > 0 {
+	byPeers := run.Pace == flash.PaceAsPeers || run.Pace == flash.PaceBelowPeers
+	if c := run.Conditions; byPeers && c.PeersCount > 0 {
 		text += fmt.Sprintf(" (%s, median %s, spread %s)", count(c.PeersCount, "peer"), Rate(c.PeersMedian), Rate(c.PeersSpread))
 	}
 	return text
@@ -103,13 +104,13 @@ func writtenSentence(run *logbook.Run) string {
 		return ""
 	}
 	text := Size(run.Write.Bytes)
-	if run.TimeToFlashSeconds != nil {
+	if known(run.TimeToFlashSeconds) {
 		text += " in " + Duration(*run.TimeToFlashSeconds)
 	}
 	if hasRate(run) {
 		text += ", sustained " + Rate(run.Write.SustainedBytesPerSecond)
 	}
-	if run.TimeToProvenSec != nil {
+	if known(run.TimeToProvenSec) {
 		text += ", proven after " + Duration(*run.TimeToProvenSec)
 	}
 	if !run.Write.Direct {
@@ -120,20 +121,25 @@ func writtenSentence(run *logbook.Run) string {
 
 // hasRate says whether a sustained rate was measured that can be printed.
 func hasRate(run *logbook.Run) bool {
-	return run.Write != nil && run.Write.SustainedBytesPerSecond > 0 && !math.IsInf(run.Write.SustainedBytesPerSecond, 0)
+	return run.Write != nil && run.Write.SustainedBytesPerSecond > 0 && known(&run.Write.SustainedBytesPerSecond)
+}
+
+// known says whether a figure was measured and can be printed.
+func known(figure *float64) bool {
+	return figure != nil && *figure >= 0 && !math.IsInf(*figure, 0)
 }
 
 // sourceSentence tells where the source was the limit: for over 10 % of the time the card waited for it.
 func sourceSentence(run *logbook.Run) string {
-	if run.SourceWaitSeconds == nil || run.TimeToFlashSeconds == nil || *run.TimeToFlashSeconds <= 0 {
+	if !known(run.SourceWaitSeconds) || !known(run.TimeToFlashSeconds) || *run.TimeToFlashSeconds == 0 {
 		return ""
 	}
 	const limit = 0.10
 	share := *run.SourceWaitSeconds / *run.TimeToFlashSeconds
-	if !(share > limit) {
+	if share <= limit {
 		return ""
 	}
-	return fmt.Sprintf("the source was the limit: the card waited %s for it (%.0f %%), rested, and may look better than it is",
+	return fmt.Sprintf("was the limit (%s, %.0f %%): the card may be slower than shown here",
 		Duration(*run.SourceWaitSeconds), 100*share)
 }
 
@@ -143,7 +149,7 @@ func dipsSentence(figures *flash.Figures) string {
 		return ""
 	}
 	var parts []string
-	if figures.WindowLowBytesPerSecond != nil && figures.WindowMedianBytesPerSecond != nil {
+	if known(figures.WindowLowBytesPerSecond) && known(figures.WindowMedianBytesPerSecond) {
 		parts = append(parts, fmt.Sprintf("slowest second %s, median %s",
 			Rate(*figures.WindowLowBytesPerSecond), Rate(*figures.WindowMedianBytesPerSecond)))
 	}
@@ -179,14 +185,15 @@ func proofSentence(run *logbook.Run) string {
 	if run.Proof == nil {
 		return ""
 	}
-	text := Size(run.Proof.Bytes) + " read back from the medium"
-	if !run.Proof.FromMedium {
-		text = Size(run.Proof.Bytes) + " read back, perhaps from a cache and not from the medium"
-	}
-	if run.Proof.BytesPerSecond > 0 && !math.IsInf(run.Proof.BytesPerSecond, 0) {
+	text := Size(run.Proof.Bytes) + " read back"
+	if run.Proof.BytesPerSecond > 0 && known(&run.Proof.BytesPerSecond) {
 		text += " at " + Rate(run.Proof.BytesPerSecond)
 	}
-	if !run.Proof.FromMedium && run.Conditions.CacheDropComplaint != "" {
+	if run.Proof.FromMedium {
+		return text + ", from the medium"
+	}
+	text += ", perhaps from a cache and not from the medium"
+	if run.Conditions.CacheDropComplaint != "" {
 		text += ": " + run.Conditions.CacheDropComplaint
 	}
 	return text
@@ -209,7 +216,7 @@ func errorSentence(failure *logbook.Failure) string {
 	return fmt.Sprintf("at step %s, at %s: %s", failure.Step, Place(failure.OffsetBytes), cause)
 }
 
-// addDamage tells how much differs, the true size where it shows, and the first places.
+// addDamage tells how much differs in how many places, the true size where it shows, and the first places.
 func addDamage(p *page, run *logbook.Run, most int) {
 	if run.Proof == nil || len(run.Proof.Damage) == 0 {
 		return
@@ -224,12 +231,8 @@ func addDamage(p *page, run *logbook.Run, most int) {
 			Capacity(run.Conditions.CardSizeBytes), Capacity(*run.Proof.TrueSizeBytes))
 	}
 	p.add("Damage", summary)
-	shown := min(most, len(run.Proof.Damage))
-	for _, d := range run.Proof.Damage[:shown] {
+	for _, d := range run.Proof.Damage[:min(most, len(run.Proof.Damage))] {
 		p.addUpTo(2, "", damageSentence(d))
-	}
-	if more := len(run.Proof.Damage) - shown; more > 0 {
-		p.add("", fmt.Sprintf("and %d more", more))
 	}
 }
 
@@ -251,7 +254,7 @@ func kindInWords(d verify.Damage) string {
 		return "holds only ones"
 	case verify.KindDisplaced:
 		if d.FromBytes != nil {
-			return "holds what belongs at " + Place(*d.FromBytes)
+			return fmt.Sprintf("holds what belongs at byte %d", *d.FromBytes)
 		}
 		return "holds another place of the image"
 	case verify.KindUnstable:

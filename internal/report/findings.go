@@ -1,7 +1,9 @@
 package report
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 
 	"cardwright/internal/logbook"
 	"cardwright/partition"
@@ -42,13 +44,14 @@ func addFindings(p *page, findings []partition.Finding, most int) {
 			shown++
 		}
 	}
+	rest := ""
 	if more := warnings - shown; more > 0 {
-		p.add(name, "and "+count(more, "more warning"))
-		name = ""
+		rest = fmt.Sprintf("%d more to look at", more)
 	}
 	if informations > 0 {
-		p.add(name, count(informations, "finding")+" for information, told by --json")
+		rest = strings.Join(nonEmpty(rest, fmt.Sprintf("%d for information", informations)), ", ")
 	}
+	p.add(name, rest)
 }
 
 // findingSentence gives a finding with what it rests on.

@@ -28,15 +28,15 @@ func nextStep(run *logbook.Run) string {
 func nextWhenIntact(run *logbook.Run) string {
 	switch {
 	case run.Error != nil:
-		return "the image is on the card, but the step named above failed: see to it before the card is used."
+		return "The image is on the card, but the step named above failed: see to it before the card is used."
 	case hasFault(run):
-		return "the image is on the card as it was read, but see to the fault named above before the card is used."
+		return "The image is on the card as it was read, but see to the fault named above before the card is used."
 	case run.Proof != nil && !run.Proof.FromMedium && run.Write != nil:
-		return "take the card out, seat it again and check it: this proof may have seen a cache."
+		return "Take the card out, seat it again and check it: this proof may have seen a cache."
 	case run.Pace == flash.PaceBelowFloor || run.Pace == flash.PaceBelowClaim || run.Pace == flash.PaceBelowPeers:
-		return "remove the card. It is sound but slow: give it a board that writes little, or try it in another reader."
+		return "Remove the card. It is sound but slow: give it a board that writes little, or try it in another reader."
 	}
-	return "remove the card; it is ready."
+	return "Remove the card; it is ready."
 }
 
 // hasFault says whether a finding says that something is wrong.
@@ -52,30 +52,30 @@ func hasFault(run *logbook.Run) bool {
 func nextWhenDamaged(run *logbook.Run) string {
 	switch {
 	case run.Proof != nil && run.Proof.TrueSizeBytes != nil:
-		return "do not use this card: it holds less than it states, and what is written beyond that is lost."
+		return "Do not use this card: it holds less than it states, and what is written beyond that is lost."
 	case run.Operation == logbook.OperationCheck:
-		return "a card in use does change: if a board has run from it, this is no defect. If it has not been used since " +
+		return "A card in use does change: if a board has run from it, this is no defect. If it has not been used since " +
 			"it was written, check it in another reader; if it is damaged there too, retire it."
 	}
-	return "do not use this card; no boot sector was left on it. Flash it once more in another reader; if it is damaged " +
+	return "Do not use this card; no boot sector was left on it. Flash it once more in another reader; if it is damaged " +
 		"again, retire it."
 }
 
 func nextWhenRefused(run *logbook.Run) string {
 	if run.Error != nil && run.Error.Class == logbook.ClassSource {
-		return "the card is as it was. Get a sound image, then try again."
+		return "The card is as it was. Get a sound image, then try again."
 	}
-	return "the card is as it was. Clear away the reason named above, or name another card."
+	return "The card is as it was. Clear away the reason named above, or name another card."
 }
 
 func nextWhenUnchecked(run *logbook.Run) string {
 	switch classOf(run) {
 	case logbook.ClassCard:
-		return "nothing was written. Seat the card again, or try another reader; if it fails there too, retire it."
+		return "Nothing was written. Seat the card again, or try another reader; if it fails there too, retire it."
 	case logbook.ClassSource:
-		return "nothing was written. Get a sound image, then check again."
+		return "Nothing was written. Get a sound image, then check again."
 	}
-	return "nothing was written. Check the card again."
+	return "Nothing was written. Check the card again."
 }
 
 // nextWhenUnfinished says first in what state the card was left.
@@ -101,21 +101,21 @@ func nextWhenUnfinished(run *logbook.Run) string {
 // failed may not have taken that.
 func stateLeft(run *logbook.Run) string {
 	if run.Error == nil {
-		return "the program ended before this run did: take the card for empty."
+		return "The program ended before this run did: take the card for empty."
 	}
 	written := run.Write != nil && run.Write.Bytes > 0
 	switch run.Error.Step {
 	case flash.StepOpen:
-		return "the card is as it was."
+		return "The card is as it was."
 	case flash.StepSource, flash.StepClear:
 		if !written {
-			return "no part of the image was written."
+			return "No part of the image was written, but the card's old partition table may be gone."
 		}
-		return "no boot sector was left on the card; what it held before is gone."
+		return "No boot sector was left on the card; what it held before is gone."
 	case flash.StepBody, flash.StepProof:
-		return "no boot sector was left on the card; what it held before is gone."
+		return "No boot sector was left on the card; what it held before is gone."
 	}
-	return "the boot sector was taken away again, where the card still took that: take the card for empty."
+	return "The boot sector was taken away again, where the card still took that: take the card for empty."
 }
 
 // classOf is the class of the run's failure, empty where it has none.

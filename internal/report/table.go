@@ -14,7 +14,7 @@ func Table(w io.Writer, table *partition.Table) error {
 	p.plain(fmt.Sprintf("%s; %s in sectors of %d bytes.", tableSummary(table), Capacity(table.SizeBytes), table.SectorBytes))
 	if len(table.Partitions) > 0 {
 		p.blank()
-		p.plain(fmt.Sprintf("%3s %12s %12s  %-10s %s", "#", "first sector", "sectors", "size", "holds"))
+		p.lines = append(p.lines, fmt.Sprintf("%3s %12s %12s  %-10s %s", "#", "first sector", "sectors", "size", "holds"))
 	}
 	for _, part := range table.Partitions {
 		p.lines = append(p.lines, partitionLines(part, table.SectorBytes)...)
@@ -32,25 +32,33 @@ func Table(w io.Writer, table *partition.Table) error {
 	return p.writeTo(w)
 }
 
-// partitionLines gives an entry of a table: where it lies and what it holds, then what the table calls it.
+// partitionLines gives an entry of a table: where it lies and what it holds, then what the table says of it.
 func partitionLines(part partition.Partition, sectorBytes int64) []string {
+	holds, uuid := part.FileSystem, ""
+	if holds != nil {
+		uuid = holds.UUID
+		holds = &partition.FileSystem{Kind: holds.Kind, Label: holds.Label}
+	}
 	first := fmt.Sprintf("%3d %12d %12d  %-10s %s", part.Number, part.StartLBA, part.Sectors,
-		partitionSize(part, sectorBytes), fileSystemWords(part.FileSystem))
-	second := strings.Repeat(" ", 30) + "  type " + part.Type
-	if part.Boot {
-		second += ", bootable"
-	}
+		partitionSize(part, sectorBytes), fileSystemWords(holds))
+	lines := []string{cut(clean(first), screenColumns)}
+	name, bootable := "", ""
 	if part.Name != "" {
-		second += fmt.Sprintf(", name %q", part.Name)
+		name = fmt.Sprintf("name %q", part.Name)
 	}
-	lines := []string{cut(clean(first), screenColumns), cut(clean(second), screenColumns)}
-	if part.GUID != "" {
-		lines = append(lines, cut(clean(strings.Repeat(" ", 30)+"  GUID "+part.GUID), screenColumns))
+	if part.Boot {
+		bootable = "bootable"
+	}
+	const indent = "    "
+	about := nonEmpty(name, prefixed("type ", part.Type), bootable, prefixed("GUID ", part.GUID),
+		prefixed("file system ", uuid))
+	for _, line := range wrap(clean(strings.Join(about, ", ")), screenColumns-len(indent)) {
+		lines = append(lines, indent+line)
 	}
 	return lines
 }
 
-// addTable tells in few lines what is on a card.
+// addTable tells in few lines what is on a card: how many partitions, and the first of them.
 func addTable(p *page, table *partition.Table, most int) {
 	if table == nil {
 		return
@@ -61,16 +69,13 @@ func addTable(p *page, table *partition.Table, most int) {
 		p.addUpTo(1, "", fmt.Sprintf("%d: %s, %s", part.Number, partitionSize(part, table.SectorBytes),
 			fileSystemWords(part.FileSystem)))
 	}
-	if more := len(table.Partitions) - shown; more > 0 {
-		p.add("", fmt.Sprintf("and %d more", more))
-	}
 }
 
 // tableSummary names the table and counts its partitions.
 func tableSummary(table *partition.Table) string {
 	kind := map[partition.Scheme]string{
-		partition.SchemeMBR: "an MBR", partition.SchemeGPT: "a GPT",
-		partition.SchemeHybrid: "a GPT with partitions in its MBR too (hybrid)",
+		partition.SchemeMBR: "MBR", partition.SchemeGPT: "GPT",
+		partition.SchemeHybrid: "GPT with partitions in its MBR too (hybrid)",
 	}[table.Kind]
 	if kind == "" {
 		if table.FileSystem == nil {

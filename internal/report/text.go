@@ -111,7 +111,7 @@ func tally(runs []logbook.Run) string {
 // overview is a card's line in the table of several.
 func overview(run *logbook.Run) string {
 	took, sustained := "-", "-"
-	if run.TimeToFlashSeconds != nil {
+	if known(run.TimeToFlashSeconds) {
 		took = Duration(*run.TimeToFlashSeconds)
 	}
 	if hasRate(run) {
@@ -134,22 +134,15 @@ func addImage(p *page, image source.Facts) {
 		text = "standard input"
 	}
 	if image.ImageBytes > 0 {
-		text += ", " + Size(image.ImageBytes)
-	}
-	if image.Format != "" && image.Format != source.FormatRaw {
-		text += " (" + string(image.Format)
-		if image.PackedBytes > 0 {
-			text += ", packed " + Size(image.PackedBytes)
-		}
-		text += ")"
+		text += " (" + Size(image.ImageBytes) + ")"
 	}
 	switch image.Expected {
 	case source.Matched:
-		text += "; its digest is the published one"
+		text += ": its digest is the published one"
 	case source.Mismatched:
-		text += "; its digest is NOT the published one: do not use this image"
+		text += ": its digest is NOT the published one: do not use this image"
 	case source.Absent:
-		text += "; no published digest was found: the image is proven to be what was read, not what was published"
+		text += ": no published digest was found: the image is proven to be what was read, not what was published"
 	}
 	p.addUpTo(3, "Image", text)
 }
