@@ -34,7 +34,7 @@ const (
 // An Error is a failed step of one card: where it happened and why.
 type Error struct {
 	Step        Step
-	OffsetBytes int64 // where on the card (StepSource: in the packed source)
+	OffsetBytes int64 // where on the card
 	LengthBytes int64 // how many bytes the failed call was about; 0 for a flush
 	Err         error
 }

@@ -11,6 +11,7 @@ type Meter struct {
 	step      atomic.Pointer[Step]
 	pace      atomic.Pointer[Judgement]
 	written   atomic.Int64
+	end       atomic.Int64
 	proven    atomic.Int64
 	busyNanos atomic.Int64
 	lastCall  atomic.Int64 // when a call last completed, in nanoseconds since 1970
@@ -21,6 +22,7 @@ type Progress struct {
 	Step         Step
 	Pace         Judgement
 	WrittenBytes int64
+	EndBytes     int64 // the offset on the card up to which the last write went
 	ProvenBytes  int64
 	Busy         time.Duration // in which a write or flush was under way; it ends with the last completed call
 }
@@ -28,7 +30,7 @@ type Progress struct {
 // Look gives the present state.
 func (m *Meter) Look() Progress {
 	p := Progress{
-		WrittenBytes: m.written.Load(), ProvenBytes: m.proven.Load(),
+		WrittenBytes: m.written.Load(), EndBytes: m.end.Load(), ProvenBytes: m.proven.Load(),
 		Busy: time.Duration(m.busyNanos.Load()),
 	}
 	if s := m.step.Load(); s != nil {
@@ -64,8 +66,9 @@ func (m *Meter) writing() bool {
 	return s != nil && (*s == StepClear || *s == StepBody || *s == StepHead)
 }
 
-func (m *Meter) wrote(n int, busy time.Duration) {
+func (m *Meter) wrote(n int, endBytes int64, busy time.Duration) {
 	m.written.Add(int64(n))
+	m.end.Store(endBytes)
 	m.busyNanos.Add(int64(busy))
 	m.Called()
 }

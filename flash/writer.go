@@ -15,6 +15,7 @@ type Writer struct {
 	judge Judge
 	trace Trace
 	err   error
+	end   int64 // the offset up to which the last write went
 
 	judged time.Time // when the pace was last told
 }
@@ -59,7 +60,7 @@ func (w *Writer) WriteBody(ctx context.Context, feed *Feed) error {
 			break
 		}
 		if err != nil {
-			return w.fail(stepOf(err), w.trace.bytes, 0, err)
+			return w.fail(stepOf(err), w.end, 0, err)
 		}
 		err = w.write(StepBody, p.data[:w.fillUp(p.LengthBytes)], p.OffsetBytes, p.LengthBytes)
 		p.release()
@@ -136,7 +137,8 @@ func (w *Writer) write(step Step, buffer []byte, offsetBytes int64, imageBytes i
 		return w.fail(step, offsetBytes, len(buffer), err)
 	}
 	w.trace.wrote(offsetBytes, imageBytes, began, busy)
-	w.meter.wrote(imageBytes, busy)
+	w.end = offsetBytes + int64(len(buffer))
+	w.meter.wrote(imageBytes, w.end, busy)
 	return nil
 }
 
@@ -151,10 +153,10 @@ func (w *Writer) flush(step Step) error {
 	err := w.card.Flush()
 	busy := time.Since(began)
 	if err != nil {
-		return w.fail(step, w.trace.bytes, 0, err)
+		return w.fail(step, w.end, 0, err)
 	}
-	w.trace.flushed(w.trace.bytes, began, busy)
-	w.meter.wrote(0, busy)
+	w.trace.flushed(w.end, began, busy)
+	w.meter.wrote(0, w.end, busy)
 	return nil
 }
 
@@ -170,9 +172,9 @@ func (w *Writer) fail(step Step, offsetBytes int64, lengthBytes int, err error) 
 	return w.err
 }
 
-// stepOf sorts why blocks ended early: the card's own fault, or the source's.
+// stepOf sorts why blocks ended early: in the writing of the body, or in the source.
 func stepOf(err error) Step {
-	if errors.Is(err, ErrHeldOthersBack) {
+	if errors.Is(err, ErrHeldOthersBack) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return StepBody
 	}
 	return StepSource

@@ -359,7 +359,7 @@ func TestCardThatHangsIsSetAsideAndTheOthersAreIntact(t *testing.T) {
 		if got := result.Cards[1]; got.Verdict != logbook.Intact || !bytes.Equal(soundCard.Truth().Read(0, 32*mib), orchardImage()) {
 			t.Errorf("the sound card: %s, %+v", got.Verdict, got.Error)
 		}
-		if got := result.Cards[0]; got.Verdict != logbook.Unfinished || got.Error.Class != logbook.ClassCard {
+		if got := result.Cards[0]; got.Verdict != logbook.Unfinished || got.Error.Class != logbook.ClassCard || got.Error.OffsetBytes != 12*mib {
 			t.Errorf("the stuck card: %s, %+v", got.Verdict, got.Error)
 		}
 		stuckCard.Release()

@@ -32,7 +32,7 @@ func (w *way) giveUp(cause error) {
 	}
 	stuck := way{Target: w.Target, book: w.book, image: w.image, run: w.begun}
 	look := w.Meter.Look()
-	stuck.run.Error = failureOf(&flash.Error{Step: look.Step, OffsetBytes: look.WrittenBytes, Err: cause})
+	stuck.run.Error = failureOf(&flash.Error{Step: look.Step, OffsetBytes: look.EndBytes, Err: cause})
 	stuck.run.PaceReason = "the card did not answer"
 	stuck.finish(context.Background(), nil)
 	w.isClosed, w.closed = true, stuck.run
