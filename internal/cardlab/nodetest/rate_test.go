@@ -15,33 +15,43 @@ import (
 )
 
 // TestNodeHoldsItsRate writes and reads in whole blocks, which the kernel splits, and takes the time. The tolerance is wider
-// than what a quiet machine shows (0.2 %), since tests share theirs.
+// than what a quiet machine shows (0.2 %). A busy one can only make a card slower, so a slow try is tried again; a card
+// that is too fast is wrong at once.
 func TestNodeHoldsItsRate(t *testing.T) {
-	const toleratedPercent = 2.0
+	const toleratedPercent, tries = 2.0, 3
 	for _, mbps := range []int64{5, 20, 80} {
 		t.Run(fmt.Sprintf("%dMBps", mbps), func(t *testing.T) {
 			rate := mbps * 1_000_000
 			_, node := attach(t, cardlab.Traits{SizeBytes: 1 << 30, WriteBytesPerSecond: rate, ReadBytesPerSecond: rate})
 			file := openDirect(t, node)
-			p := pattern(flash.BlockBytes, 3)
-			blocks := max(4, 3*rate/flash.BlockBytes) // about three seconds
 			for name, move := range map[string]func([]byte, int64) (int, error){"write": file.WriteAt, "read": file.ReadAt} {
-				took := timed(func() {
-					for i := range blocks {
-						if n, err := move(p, i*flash.BlockBytes); err != nil || n != len(p) {
-							t.Fatalf("%s of block %d moved %d bytes: %v", name, i, n, err)
-						}
-					}
-				})
-				got := float64(blocks*flash.BlockBytes) / took.Seconds()
-				off := 100 * (got/float64(rate) - 1)
-				t.Logf("%s: asked %d, got %.0f bytes/s over %.2f s: %+.3f %%", name, rate, got, took.Seconds(), off)
+				off := -100.0
+				for try := 0; try < tries && off < -toleratedPercent; try++ {
+					got := moveForThreeSeconds(t, rate, move)
+					off = 100 * (got/float64(rate) - 1)
+					t.Logf("%s: asked %d, got %.0f bytes/s: %+.3f %%", name, rate, got, off)
+				}
 				if math.Abs(off) > toleratedPercent {
 					t.Errorf("%s is off by %.2f %%", name, off)
 				}
 			}
 		})
 	}
+}
+
+// moveForThreeSeconds moves about as many blocks as the rate allows for in that time, and gives the rate it saw.
+func moveForThreeSeconds(t *testing.T, bytesPerSecond int64, move func([]byte, int64) (int, error)) float64 {
+	t.Helper()
+	p := pattern(flash.BlockBytes, 3)
+	blocks := 3 * bytesPerSecond / flash.BlockBytes
+	took := timed(func() {
+		for i := range blocks {
+			if n, err := move(p, i*flash.BlockBytes); err != nil || n != len(p) {
+				t.Fatalf("block %d: %d bytes moved: %v", i, n, err)
+			}
+		}
+	})
+	return float64(blocks*flash.BlockBytes) / took.Seconds()
 }
 
 // TestNodeIsQuickWithoutLimits guards the lab itself: one that is slower than a fast card could not emulate it.
