@@ -231,3 +231,31 @@ func TestBootSectorIsNoMBR(t *testing.T) {
 		}
 	}
 }
+
+// Like the kernel, an EBR's third and fourth slot are taken only where they lie within the extended partition.
+func TestLateSlotsOfAnEBRMustLieInside(t *testing.T) {
+	slots := []entry{{0, 0x83, 64, 64}, {}, {0, 0x83, 128, 64}, {0, 0x83, 16384, 64}}
+	table := inspect(t, extendedAt(map[int][]entry{8192: slots}))
+	if len(table.Partitions) != 3 || table.Partitions[2].StartLBA != 8192+128 {
+		t.Errorf("%+v", table.Partitions)
+	}
+}
+
+// What a header with a wrong checksum says of its ranges is nothing to judge by, and a count that is impossible is told as
+// such before anything is read.
+func TestDamagedHeaderIsNotBelieved(t *testing.T) {
+	content := twoParts(512).write()
+	clear(content[32767*512:])
+	content[512+39] = 0x7F // the backup's LBA
+	table := inspect(t, content)
+	wantTable(t, table, 512)
+	if finding(table, "needs-larger-card") != nil || finding(table, "gpt-damaged") == nil {
+		t.Errorf("%+v", table.Findings)
+	}
+	content = twoParts(512).write()
+	binary.LittleEndian.PutUint32(content[512+80:], 1<<32-1)
+	sealHeader(content[512:])
+	if f := finding(inspect(t, content), "gpt-header-malformed"); f == nil || !strings.Contains(f.Evidence, "4294967295 entries") {
+		t.Error("an impossible count is not told")
+	}
+}
