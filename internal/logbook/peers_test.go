@@ -131,7 +131,8 @@ func TestPeersAreTheLatestRunOfEachCard(t *testing.T) {
 	record(t, book, flashRun("a", ""), "x", trace(3))
 	limited := flashRun("b", "")
 	limited.Conditions.SourceWasTheLimit = true
-	record(t, book, limited, "x", trace(4)) // does not hide the earlier good run
+	record(t, book, limited, "x", trace(4))      // does not hide the earlier good run
+	record(t, book, flashRun("b", ""), "x", nil) // nor does one without a trace
 	peers, err := book.Peers(t.Context(), flashRun("c", ""), begunImage("x"))
 	if err != nil {
 		t.Fatal(err)
@@ -184,9 +185,14 @@ func TestImageIsKnownByWhatItTurnedOutToBe(t *testing.T) {
 	other := begunImage("x") // the same name and size, other bytes
 	other.ImageSHA256, other.PackedSHA256 = digest("other"), digest("packed other")
 	finish("b", begunImage("x"), other, 2)
+	third := begunImage("x") // and once more, its packed digest untold
+	third.ImageSHA256 = digest("third")
+	finish("d", begunImage("x"), third, 4)
 	piped := endedImage("x") // the first image again, from standard input
-	piped.Name, piped.Format, piped.PackedSHA256 = "-", source.FormatRaw, digest("x")
+	piped.Name, piped.Format, piped.PackedSHA256, piped.PackedBytes = "-", source.FormatRaw, digest("x"), 0
 	finish("c", source.Facts{Name: "-", Format: source.FormatRaw}, piped, 3)
+	unsized := source.Facts{Name: "-", Format: source.FormatRaw, ImageSHA256: digest("unsized")}
+	finish("e", source.Facts{Name: "-", Format: source.FormatRaw}, unsized, 5)
 
 	for name, c := range map[string]struct {
 		image source.Facts
@@ -194,7 +200,8 @@ func TestImageIsKnownByWhatItTurnedOutToBe(t *testing.T) {
 	}{
 		"the first image": {source.Facts{ImageSHA256: digest("x")}, [][]flash.Sample{trace(3), trace(1)}},
 		"the other image": {source.Facts{ImageSHA256: digest("other")}, [][]flash.Sample{trace(2)}},
-		"no image":        {source.Facts{Name: "-"}, nil},
+		"the third image": {source.Facts{ImageSHA256: digest("third")}, [][]flash.Sample{trace(4)}},
+		"no image":        {source.Facts{Name: "-", Format: source.FormatRaw}, nil},
 	} {
 		peers, err := book.Peers(t.Context(), flashRun("now", ""), c.image)
 		if diff := cmp.Diff(c.want, peers); diff != "" || err != nil {
