@@ -2,11 +2,16 @@ package main
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"cardwright/internal/device"
+	"cardwright/internal/report"
 )
 
 func (p *program) cardsCommand() *cobra.Command {
@@ -26,5 +31,66 @@ func (p *program) cards(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return p.printListings(startedAt, listings)
+	return p.printed(
+		func() error { return p.cardsJSON(startedAt, listings) },
+		func() error { return cardsText(p.stdout, listings) },
+	)
+}
+
+func (p *program) cardsJSON(startedAt time.Time, listings []device.Listing) error {
+	encoder := json.NewEncoder(p.stdout)
+	encoder.SetIndent("", "  ")
+	encoder.SetEscapeHTML(false)
+	return encoder.Encode(struct {
+		report.Stamp
+		Cards []device.Listing `json:"cards"`
+	}{p.stamp(startedAt), listings})
+}
+
+// cardsText prints the disks that may be written first: they are what the operator looks for.
+func cardsText(out io.Writer, listings []device.Listing) error {
+	var text strings.Builder
+	for _, allowed := range []bool{true, false} {
+		for _, l := range listings {
+			if l.Allowed == allowed {
+				listCard(&text, l)
+			}
+		}
+	}
+	if len(listings) == 0 {
+		text.WriteString("No disk was found.\n")
+	}
+	_, err := io.WriteString(out, text.String())
+	return err
+}
+
+func listCard(text *strings.Builder, l device.Listing) {
+	facts := traits(l.Description)
+	if l.Removable {
+		facts = append(facts, "removable")
+	}
+	if l.SizeBytes == 0 {
+		facts[0] = "empty"
+	}
+	fmt.Fprintf(text, "%s  %s\n", l.Node, visible(strings.Join(facts, ", ")))
+	row := func(name, value string) {
+		if value != "" {
+			fmt.Fprintf(text, "    %-15s %s\n", name, visible(value))
+		}
+	}
+	row("on it now", l.Contents)
+	row("", l.Unreadable)
+	row("mounted at", strings.Join(l.MountedAt, ", "))
+	row("may be written", verdictOf(l))
+}
+
+// verdictOf says whether flash would write to a disk and, if not, every reason.
+func verdictOf(l device.Listing) string {
+	switch {
+	case l.Allowed:
+		return "yes"
+	case l.AllowedWithFixedOK:
+		return "no, because " + strings.Join(l.Reasons, "; ") + " (--fixed-ok allows it)"
+	}
+	return "no, because " + strings.Join(l.Reasons, "; ")
 }

@@ -75,12 +75,7 @@ func (c *checking) prove(ctx context.Context, s *seat, image openImage, startedA
 	c.newProgress(image, tracksOf([]*seat{s})).during(func() {
 		result = job.Check(ctx, image, s.target(), job.Options{Book: book})
 	})
-	err := c.printRuns(startedAt, result)
-	if result.Cards[0].Verdict == logbook.Damaged {
-		fmt.Fprintln(c.stderr, "A card that was booted or used since it was flashed differs from its image. Only a card that "+
-			"was not\nused in between has lost data.")
-	}
-	return err
+	return c.printRuns(startedAt, result)
 }
 
 // classOfSource sorts a source that did not open.

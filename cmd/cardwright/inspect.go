@@ -39,7 +39,7 @@ func (p *program) inspect(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
-	return p.printTable(startedAt, name, table)
+	return p.printTable(startedAt, table)
 }
 
 // inspected reads the table of whatever the name stands for.

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cardwright/internal/logbook"
+	"cardwright/internal/report"
 )
 
 func (p *program) logbookCommand() *cobra.Command {
@@ -88,5 +89,12 @@ func (p *program) showRun(ctx context.Context, number string) error {
 	if err != nil {
 		return err
 	}
-	return p.printRecord(startedAt, record)
+	trace, err := book.Trace(ctx, runID)
+	if err != nil {
+		return err
+	}
+	return p.printed(
+		func() error { return report.RecordJSON(p.stdout, p.stamp(startedAt), record, trace) },
+		func() error { return report.Record(p.stdout, record, trace) },
+	)
 }

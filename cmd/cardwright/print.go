@@ -1,39 +1,53 @@
 package main
 
 import (
-	"encoding/json"
-	"fmt"
 	"time"
 
-	"cardwright/internal/device"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
+	"cardwright/internal/report"
 	"cardwright/partition"
 )
 
+// printRuns prints what became of a job, and gives its exit code as the error that ends the command with it.
 func (p *program) printRuns(startedAt time.Time, result *job.Result) error {
 	code := codeOfRuns(result.Cards)
-	e := json.NewEncoder(p.stdout)
-	e.SetIndent("", " ")
-	if err := e.Encode(result); err != nil {
+	document := report.Document{
+		ProgramVersion: programVersion, StartedAt: startedAt, ExitCode: int(code), Image: result.Image, Cards: result.Cards,
+	}
+	err := p.printed(
+		func() error { return report.JSON(p.stdout, document) },
+		func() error { return report.Text(p.stdout, document) },
+	)
+	if err != nil {
 		return err
 	}
 	return ending{code}
 }
 
-func (p *program) printTable(startedAt time.Time, name string, table *partition.Table) error {
-	return json.NewEncoder(p.stdout).Encode(table)
-}
-
-func (p *program) printListings(startedAt time.Time, l []device.Listing) error {
-	return json.NewEncoder(p.stdout).Encode(l)
+func (p *program) printTable(startedAt time.Time, table *partition.Table) error {
+	return p.printed(
+		func() error { return report.TableJSON(p.stdout, p.stamp(startedAt), table) },
+		func() error { return report.Table(p.stdout, table) },
+	)
 }
 
 func (p *program) printRecords(startedAt time.Time, records []logbook.Record) error {
-	return json.NewEncoder(p.stdout).Encode(records)
+	return p.printed(
+		func() error { return report.RecordsJSON(p.stdout, p.stamp(startedAt), records) },
+		func() error { return report.Records(p.stdout, records) },
+	)
 }
 
-func (p *program) printRecord(startedAt time.Time, record *logbook.Record) error {
-	fmt.Fprintln(p.stdout)
-	return json.NewEncoder(p.stdout).Encode(record)
+// stamp is the frame of a document of a command that is done.
+func (p *program) stamp(startedAt time.Time) report.Stamp {
+	return report.Stamp{ProgramVersion: programVersion, StartedAt: startedAt, ExitCode: int(done)}
+}
+
+// printed prints a result in the form that was asked for.
+func (p *program) printed(asJSON, asText func() error) error {
+	if p.json {
+		return asJSON()
+	}
+	return asText()
 }

@@ -10,6 +10,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"cardwright/flash"
+	"cardwright/internal/report"
 )
 
 // A progress shows running cards to the operator. It only looks at their meters, so that a slow terminal slows no card.
@@ -161,10 +162,10 @@ func (t *track) figures() []string {
 	}
 	now := t.rateNow()
 	if now > 0 {
-		figures = append(figures, megabytes(int64(now))+" MB/s now")
+		figures = append(figures, report.Rate(now)+" now")
 	}
 	if t.step == flash.StepBody && l.Busy > 0 {
-		figures = append(figures, megabytes(int64(float64(l.WrittenBytes)/l.Busy.Seconds()))+" MB/s sustained")
+		figures = append(figures, report.Rate(float64(l.WrittenBytes)/l.Busy.Seconds())+" sustained")
 	}
 	if now > 0 && total > l.bytes {
 		figures = append(figures, clock(time.Duration(float64(total-l.bytes)/now*float64(time.Second)))+" left")

@@ -10,8 +10,10 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+	"unicode"
 
 	"cardwright/internal/device"
+	"cardwright/internal/report"
 )
 
 var (
@@ -37,12 +39,12 @@ func openTerminal() (terminal, error) {
 
 // caution says what will be erased.
 func caution(out io.Writer, seats []*seat, imageName string) {
-	fmt.Fprintf(out, "Everything on %s will be erased and replaced by %s:\n\n", cardsInWords(len(seats)), imageName)
+	fmt.Fprintf(out, "Everything on %s will be erased and replaced by %s:\n\n", cardsInWords(len(seats)), visible(imageName))
 	for _, s := range seats {
 		d := s.card.Description()
-		fmt.Fprintf(out, "  %s%s\n", s.path, labelled(s.label))
-		fmt.Fprintf(out, "      %s\n", strings.Join(traits(d), ", "))
-		fmt.Fprintf(out, "      on it now: %s\n", d.Contents)
+		fmt.Fprintf(out, "  %s%s\n", visible(s.path), visible(labelled(s.label)))
+		fmt.Fprintf(out, "      %s\n", visible(strings.Join(traits(d), ", ")))
+		fmt.Fprintf(out, "      on it now: %s\n", visible(d.Contents))
 	}
 	fmt.Fprintln(out)
 }
@@ -63,7 +65,7 @@ func labelled(label string) string {
 
 // traits are what an operator knows a card by.
 func traits(d device.Description) []string {
-	known := []string{capacity(d.SizeBytes)}
+	known := []string{report.Capacity(d.SizeBytes)}
 	if d.Kind == device.KindFile {
 		return append(known, "a regular file")
 	}
@@ -73,12 +75,14 @@ func traits(d device.Description) []string {
 	return append(known, string(d.Transport))
 }
 
-// capacity gives a size as it is printed on cards, and as systems show it.
-func capacity(sizeBytes int64) string {
-	if sizeBytes < 1e9 {
-		return fmt.Sprintf("%.1f MB", float64(sizeBytes)/1e6)
-	}
-	return fmt.Sprintf("%.1f GB (%.1f GiB)", float64(sizeBytes)/1e9, float64(sizeBytes)/(1<<30))
+// visible takes out what could steer a terminal: what a reader or a card calls itself is nobody's word.
+func visible(text string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsPrint(r) {
+			return r
+		}
+		return '?'
+	}, text)
 }
 
 // ask has the operator type each device's name. Any other answer is a no, and so is an end of the input.

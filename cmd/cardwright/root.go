@@ -74,8 +74,10 @@ func (p *program) root() *cobra.Command {
 		Version:       programVersion,
 		SilenceUsage:  true,
 		SilenceErrors: true,
-		Args:          func(cmd *cobra.Command, args []string) error { return unknownCommand(cmd, args) },
-		RunE:          func(cmd *cobra.Command, _ []string) error { return needsCommand(cmd) },
+
+		SuggestionsMinimumDistance: 2,
+		Args:                       func(cmd *cobra.Command, args []string) error { return unknownCommand(cmd, args) },
+		RunE:                       func(cmd *cobra.Command, _ []string) error { return needsCommand(cmd) },
 	}
 	root.SetIn(p.stdin)
 	root.SetOut(p.stdout)

@@ -1,0 +1,35 @@
+package main
+
+// The package's own tests run the program as a process, from scripts. They lie inside the package only because a command
+// cannot be imported.
+
+import (
+	"syscall"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"cardwright": mainWithoutTerminal})
+}
+
+// mainWithoutTerminal leaves the terminal that the tests were started from, so that a script only has one where it says so.
+func mainWithoutTerminal() {
+	_, _ = syscall.Setsid() // fails where the script gave a terminal, which then is the one
+	main()
+}
+
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Cmds:                scriptCommands(),
+		Setup: func(env *testscript.Env) error {
+			env.Setenv("CARDWRIGHT_LOGBOOK", env.WorkDir+"/logbook.db")
+			env.Setenv("HOME", env.WorkDir)
+			return nil
+		},
+	})
+}
