@@ -211,3 +211,16 @@ func TestFAT32LabelIsFoundAlongTheChain(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// The upper half of the block count counts only with the 64-bit feature (kernel, Documentation/filesystems/ext4).
+func TestExtCountsBlocksIn64Bits(t *testing.T) {
+	content := expand(t, "filesystems/ext4.zst")
+	content[0x400+0x150] = 1
+	if got := inspect(t, content).FileSystem.SizeBytes; got != 1<<42+4*mib {
+		t.Errorf("%d bytes with the feature", got)
+	}
+	content[0x400+0x60] &^= 0x80
+	if got := inspect(t, content).FileSystem.SizeBytes; got != 4*mib {
+		t.Errorf("%d bytes without", got)
+	}
+}
