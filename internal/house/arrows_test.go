@@ -99,7 +99,7 @@ var reserves = []reserve{
 	{
 		[]string{"flag", "github.com/spf13", "github.com/cheggaaa/pb"},
 		[]string{"cmd/cardwright", "cmd/cardlab"},
-		"", "flags and terminals are the business of programs",
+		"tests", "flags and terminals are the business of programs",
 	},
 	{
 		[]string{"github.com/hanwen/go-fuse"},

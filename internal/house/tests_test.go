@@ -14,11 +14,13 @@ import (
 
 // TestTestsCannotPassForNothing refuses what makes a test green that tested nothing.
 func TestTestsCannotPassForNothing(t *testing.T) {
-	for _, f := range sourceFiles(t) {
+	files := sourceFiles(t)
+	for _, f := range files {
 		if !f.isTest() {
 			continue
 		}
-		for _, complaint := range slices.Concat(skipping(f), guessingPrivilege(f), seedless(f, seedsOnDisk(f.path))) {
+		seeded := append(seedsOnDisk(f.path), seeders(files, path.Dir(f.path))...)
+		for _, complaint := range slices.Concat(skipping(f), guessingPrivilege(f), seedless(f, seeded)) {
 			t.Errorf("%s: %s", f.path, complaint)
 		}
 	}
@@ -107,18 +109,43 @@ func hasBuildTag(f sourceFile) bool {
 	return false
 }
 
-// seedless lists fuzz targets that start from nothing. onDisk names the targets with a seed folder.
-func seedless(f sourceFile, onDisk []string) (complaints []string) {
+// seedless lists fuzz targets that start from nothing. seeded names targets with a seed folder, and functions that add
+// seeds for the targets that call them.
+func seedless(f sourceFile, seeded []string) (complaints []string) {
 	for _, declaration := range f.ast.Decls {
 		d, ok := declaration.(*ast.FuncDecl)
-		if !ok || !strings.HasPrefix(d.Name.Name, "Fuzz") || d.Recv != nil || slices.Contains(onDisk, d.Name.Name) {
+		if !ok || !strings.HasPrefix(d.Name.Name, "Fuzz") || d.Recv != nil || slices.Contains(seeded, d.Name.Name) {
 			continue
 		}
-		if !holds(d, addsSeed) {
+		callsSeeder := func(n ast.Node) bool {
+			call, ok := n.(*ast.CallExpr)
+			if !ok {
+				return false
+			}
+			called, ok := call.Fun.(*ast.Ident)
+			return ok && slices.Contains(seeded, called.Name)
+		}
+		if !holds(d, addsSeed) && !holds(d, callsSeeder) {
 			complaints = append(complaints, d.Name.Name+" has no seed: neither f.Add nor a file in testdata/fuzz")
 		}
 	}
 	return complaints
+}
+
+// seeders names the functions of a folder's tests that add seeds and are no fuzz targets themselves.
+func seeders(files []sourceFile, folder string) (names []string) {
+	for _, f := range files {
+		if !f.isTest() || path.Dir(f.path) != folder {
+			continue
+		}
+		for _, declaration := range f.ast.Decls {
+			d, ok := declaration.(*ast.FuncDecl)
+			if ok && !strings.HasPrefix(d.Name.Name, "Fuzz") && holds(d, addsSeed) {
+				names = append(names, d.Name.Name)
+			}
+		}
+	}
+	return names
 }
 
 func addsSeed(n ast.Node) bool {
