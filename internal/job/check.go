@@ -51,7 +51,7 @@ func (c *checking) steps(ctx context.Context) error {
 	c.Meter.Enter(flash.StepSource)
 	pump := flash.NewPump(flash.NewPool(buffersForSource))
 	pump.LimitBytes = c.Card.SizeBytes()
-	excerpt := observed(pump)
+	excerpt := observed(pump, c.image)
 	if err := pump.Run(ctx, c.image); err != nil {
 		return &flash.Error{Step: flash.StepSource, Err: err}
 	}

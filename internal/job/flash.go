@@ -26,7 +26,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	}
 	pump := flash.NewPump(flash.NewPool(buffersForSource + buffersPerCard*len(targets)))
 	pump.Patience = o.Patience
-	excerpt := observed(pump)
+	excerpt := observed(pump, image)
 	for _, t := range targets {
 		if pump.LimitBytes == 0 || t.Card.SizeBytes() < pump.LimitBytes {
 			pump.LimitBytes = t.Card.SizeBytes()

@@ -18,11 +18,14 @@ func sectorOf(card flash.Card) int64 { return max(imageSectorBytes, int64(card.S
 type excerpt struct{ kept *partition.Excerpt }
 
 // observed lets an excerpt of the image grow while the pump runs.
-func observed(pump *flash.Pump) *excerpt {
+func observed(pump *flash.Pump, image Image) *excerpt {
 	e := &excerpt{}
 	pump.Observe = func(b flash.Block, data []byte) {
 		if b.Index == 0 {
 			e.kept = partition.NewExcerpt(data)
+			if declared, known := image.DeclaredBytes(); known {
+				e.kept.ExpectSize(declared)
+			}
 			return
 		}
 		e.kept.Observe(b.OffsetBytes, data)
