@@ -5,6 +5,8 @@ package e2e_test
 import (
 	"bytes"
 	"crypto/sha256"
+	"errors"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -46,6 +48,47 @@ func TestDamageIsMapped(t *testing.T) {
 				t.Errorf("the damage is told as %+v (true size %v)\nwant %+v", told.Proof.Damage, told.Proof.TrueSize, c.want)
 			}
 		})
+	}
+}
+
+// TestForgottenWritesAreOldContent has a worn-out card say yes to writes that it forgets. What it held before is on it.
+func TestForgottenWritesAreOldContent(t *testing.T) {
+	const firstForgotten = 13
+	image := gptImage()
+	card := seat(t, cardlab.Traits{
+		SizeBytes: 192 * mib, Seed: 24, ReadOnlyDrops: true, ReadOnlyAfterBytes: 2*clearBytes + blockOf(firstForgotten-1),
+	})
+	told := flashToDamaged(t, image, card)
+	want := damageDoc{Offset: blockOf(firstForgotten), Length: image.imageBytes - blockOf(firstForgotten), Kind: "changed"}
+	if len(told.Proof.Damage) != 1 || !sameDamage(told.Proof.Damage[0], want) {
+		t.Fatalf("the damage is told as %s\nwant %s", shown(told.Proof.Damage), shown([]damageDoc{want}))
+	}
+	if place := told.Proof.Damage[0].Partition; !strings.Contains(place, inRootFS) || !strings.Contains(place, "partition 3 (ext4 data)") {
+		t.Errorf("the damage lies in %q", place)
+	}
+}
+
+// TestCheckFindsWhatChangedLater changes one byte of an intact card behind the program's back.
+func TestCheckFindsWhatChangedLater(t *testing.T) {
+	image := gptImage()
+	card := seat(t, cardlab.Traits{SizeBytes: 192 * mib, Seed: 25})
+	run(t, 0, flashTo(image.path(t), []*seated{card})...)
+	changed := blockOf(17) + 4321
+	disk, err := os.OpenFile(card.path, os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer disk.Close()
+	if _, err := disk.WriteAt([]byte{^card.Truth().Read(changed, 1)[0]}, changed); err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(disk.Sync(), disk.Close()); err != nil {
+		t.Fatal(err)
+	}
+	told := onlyCard(t, decode[flashDocument](t, run(t, 6, "check", card.path, "--image", image.path(t), "--json").stdout))
+	want := damageDoc{Offset: blockOf(17), Length: blockBytes, Kind: "changed", Partition: inRootFS}
+	if told.Verdict != "damaged" || told.Proof == nil || len(told.Proof.Damage) != 1 || told.Proof.Damage[0] != want {
+		t.Errorf("the check says %+v, %+v", told, told.Proof)
 	}
 }
 

@@ -76,6 +76,38 @@ func TestMountedCardIsRefused(t *testing.T) {
 	card.expectHolds(t, image)
 }
 
+// TestCardInUseIsRefused starts the program on a card that it is writing to already.
+func TestCardInUseIsRefused(t *testing.T) {
+	image := gptImage()
+	card := seatSlow(t, 33)
+	reached := card.reaches(blockOf(1))
+	first := start(t, command{args: flashTo(image.path(t), []*seated{card})})
+	select {
+	case <-reached:
+	case <-first.waited:
+		t.Fatalf("the first run ended too early:\n%s", first.stderr.text())
+	}
+	r := run(t, 3, flashTo(image.path(t), []*seated{card})...)
+	if !strings.Contains(r.stderr, "in use") {
+		t.Errorf("the reason is not told:\n%s", r.stderr)
+	}
+	first.wait().expectCode(t, 0)
+	card.expectHolds(t, image)
+}
+
+// TestCardsAreListedWithReasons looks for a card among the machine's disks.
+func TestCardsAreListedWithReasons(t *testing.T) {
+	card := seat(t, cardlab.Traits{SizeBytes: 192 * mib, Seed: 34})
+	before := card.Counts().WrittenBytes
+	r := run(t, 0, "cards")
+	if !strings.Contains(r.stdout, card.path) || !strings.Contains(r.stdout, "fixed disk") {
+		t.Errorf("%s and why it may not be written are not told:\n%s", card.path, r.stdout)
+	}
+	if after := card.Counts().WrittenBytes; after != before {
+		t.Errorf("listing wrote %d bytes", after-before)
+	}
+}
+
 // copied gives a copy of a file that the test may lose.
 func copied(t *testing.T, path string) string {
 	t.Helper()
