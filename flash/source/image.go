@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"sync/atomic"
 )
 
 // Facts are what is known of an image and its source. Before the end of the image was read, digests are empty,
@@ -43,13 +44,14 @@ const (
 	Absent     Expected = "absent"
 )
 
-// An Image is an opened source that is read once, from start to end. One goroutine at a time uses it, but PackedRead may
-// be called from any.
+// An Image is an opened source that is read once, from start to end. One goroutine at a time uses it, but Facts, PackedRead
+// and DeclaredBytes may be called from any.
 type Image struct {
 	input    *input
 	decoder  io.Reader // gives io.EOF only after its container ended soundly
 	close    func() error
-	facts    Facts
+	facts    Facts // as opened; settled replaces them at the end
+	settled  atomic.Pointer[Facts]
 	declared int64 // decoded bytes as the container states them; -1 when unknown
 	wanted   wanted
 	endless  bool // nothing outside the container tells where the source ends
@@ -123,26 +125,32 @@ func (m *Image) finish() error {
 	if m.given == 0 {
 		return m.failed(ErrEmpty)
 	}
-	m.facts.PackedBytes = m.input.packed.readBytes.Load()
-	m.facts.ImageBytes = m.given
 	packed, image := sum(m.input.packed.digest), sum(m.digest)
-	m.facts.PackedSHA256, m.facts.ImageSHA256 = packed.String(), image.String()
+	facts := m.facts
+	facts.PackedBytes, facts.ImageBytes = m.input.packed.readBytes.Load(), m.given
+	facts.PackedSHA256, facts.ImageSHA256 = packed.String(), image.String()
+	defer m.settled.Store(&facts)
 	if m.wanted.none() {
-		if m.endless && m.facts.Format == FormatRaw {
+		if m.endless && facts.Format == FormatRaw {
 			return m.failed(fmt.Errorf("%w, perhaps: the server tells no length, so a cut connection looks like the end", ErrTruncated))
 		}
 		return io.EOF
 	}
 	if err := m.wanted.compare(packed, image); err != nil {
-		m.facts.Expected = Mismatched
-		return &Error{Op: "check", OffsetBytes: m.facts.PackedBytes, Err: err}
+		facts.Expected = Mismatched
+		return &Error{Op: "check", OffsetBytes: facts.PackedBytes, Err: err}
 	}
-	m.facts.Expected = Matched
+	facts.Expected = Matched
 	return io.EOF
 }
 
-// Facts tells what is known by now. They are complete once Read returned io.EOF.
-func (m *Image) Facts() Facts { return m.facts }
+// Facts tells what is known by now. They are complete once Read returned io.EOF. Any goroutine may call it.
+func (m *Image) Facts() Facts {
+	if settled := m.settled.Load(); settled != nil {
+		return *settled
+	}
+	return m.facts
+}
 
 // DeclaredBytes is the decoded size as the source states it before decoding, where its format does so. It serves planning
 // only: the source may lie, and only the end of reading proves the size.
