@@ -7,6 +7,9 @@ import (
 
 	"github.com/cheggaaa/pb/v3"
 	"github.com/cheggaaa/pb/v3/termutil"
+
+	"cardwright/flash"
+	"cardwright/internal/report"
 )
 
 // bars show the progress on a terminal, one bar per card.
@@ -64,6 +67,50 @@ func (b *bars) draw(t *track, bar *pb.ProgressBar) {
 	total := t.total()
 	bar.SetTotal(total)
 	bar.SetCurrent(min(t.last().bytes, max(total, 0)))
-	bar.Set("doing", fmt.Sprintf("%-8s %-18s", t.name, stepInWords(t.step)))
-	bar.Set("figures", strings.Join(t.figures(), ", "))
+	bar.Set("doing", fmt.Sprintf("%-*.*s %-9s", nameColumns, nameColumns, t.name, stepInOneWord(t.step)))
+	bar.Set("figures", t.inShort())
+}
+
+// nameColumns is what a card's name gets, so that 80 columns hold the whole line.
+const nameColumns = 14
+
+// inShort tells the figures in as little room as they take: the bar shows the rest.
+func (t *track) inShort() string {
+	if !t.measures() {
+		return ""
+	}
+	l, total := t.last(), t.total()
+	text := megabytes(l.bytes) + " MB"
+	if total > 0 {
+		text = fmt.Sprintf("%s/%s MB", megabytes(min(l.bytes, total)), megabytes(total))
+	}
+	if now := t.rateNow(); now > 0 {
+		text += fmt.Sprintf(" %s now", report.Rate(now))
+	}
+	if rate := t.sustained(); rate > 0 {
+		text += fmt.Sprintf(", %s sustained", strings.TrimSuffix(report.Rate(rate), " MB/s"))
+	}
+	if left, known := t.left(); known {
+		text += " " + clock(left)
+	}
+	if pace := l.Pace.Pace; isBelow(pace) {
+		text += " " + string(pace)
+	}
+	return text
+}
+
+func stepInOneWord(step flash.Step) string {
+	switch step {
+	case flash.StepSource:
+		return "reading"
+	case flash.StepClear:
+		return "clearing"
+	case flash.StepBody, flash.StepHead:
+		return "writing"
+	case flash.StepProof, flash.StepInspect:
+		return "proving"
+	case flash.StepRecord:
+		return "finished"
+	}
+	return "waiting"
 }

@@ -199,10 +199,10 @@ func (d *demonstration) show(ctx context.Context, result *job.Result) error {
 		return err
 	}
 	fmt.Fprintf(d.story, "\nA flash command on these cards would have ended with exit code %d. Next:\n"+
-		"  cardwright --logbook %s logbook show 2\n"+
+		"  cardwright --logbook %s logbook show %d\n"+
 		"  cardwright inspect %s\n"+
 		"  truncate -s 128M card.img && cardwright flash %s --to card.img\n",
-		codeOfRuns(result.Cards), d.bookPath, d.packed, d.packed)
+		codeOfRuns(result.Cards), d.bookPath, result.Cards[2].RunID, d.packed, d.packed)
 	return nil
 }
 

@@ -26,7 +26,7 @@ func main() {
 func interruptible(parent context.Context) (context.Context, context.CancelFunc) {
 	// Without this, a closed pipe behind standard error would kill the program in the middle of a card.
 	signal.Ignore(syscall.SIGPIPE)
-	ctx, cancel := context.WithCancel(parent)
+	ctx, cancel := context.WithCancelCause(parent)
 	caught := make(chan os.Signal, 2)
 	signal.Notify(caught, syscall.SIGINT, syscall.SIGTERM)
 	if !signal.Ignored(syscall.SIGHUP) { // as under nohup
@@ -34,10 +34,19 @@ func interruptible(parent context.Context) (context.Context, context.CancelFunc)
 	}
 	go func() { // ends with the process
 		<-caught
-		cancel()
+		cancel(interruption{})
 		<-caught
 		_ = termutil.RawModeOff() // the progress bars turned the terminal's echo off
 		os.Exit(int(interrupted))
 	}()
-	return ctx, cancel
+	return ctx, func() { cancel(nil) }
 }
+
+// An interruption is why a context ended when the operator sent a signal. It reads better in a report than the context's
+// own words.
+type interruption struct{}
+
+func (interruption) Error() string { return "interrupted by the operator" }
+
+// Is makes it a context's cancellation to whoever asks.
+func (interruption) Is(target error) bool { return target == context.Canceled }

@@ -57,15 +57,22 @@ func (p *progress) lines(stop <-chan struct{}) {
 	for {
 		select {
 		case <-stop:
+			p.tellLines(time.Now(), false)
 			return
 		case now := <-looking.C:
-			for _, t := range p.tracks {
-				changed := t.look(now)
-				if changed || t.step != flash.StepRecord && now.Sub(t.told) >= p.lineEvery {
-					t.told = now
-					fmt.Fprintf(p.out, "%s: %s\n", t.name, t)
-				}
-			}
+			p.tellLines(now, true)
+		}
+	}
+}
+
+// tellLines tells what is new of each card, and of those that are at work what is due.
+func (p *progress) tellLines(now time.Time, working bool) {
+	for _, t := range p.tracks {
+		changed := t.look(now)
+		due := working && t.step != flash.StepRecord && now.Sub(t.told) >= p.lineEvery
+		if changed || due {
+			t.told = now
+			fmt.Fprintf(p.out, "%s: %s\n", t.name, t)
 		}
 	}
 }
@@ -145,32 +152,54 @@ func (t *track) String() string {
 	return strings.Join(append([]string{stepInWords(t.step)}, t.figures()...), ", ")
 }
 
+// measures tells whether the step is one whose bytes are counted.
+func (t *track) measures() bool {
+	return t.step == flash.StepSource || t.step == flash.StepBody || t.step == flash.StepProof
+}
+
+// sustained is the card's sustained write rate so far, in bytes per second; 0 outside of writing.
+func (t *track) sustained() float64 {
+	l := t.last()
+	if t.step != flash.StepBody || l.Busy <= 0 {
+		return 0
+	}
+	return float64(l.WrittenBytes) / l.Busy.Seconds()
+}
+
+// left is how long the step will still take at the present rate.
+func (t *track) left() (left time.Duration, known bool) {
+	rest, now := t.total()-t.last().bytes, t.rateNow()
+	if rest <= 0 || now <= 0 {
+		return 0, false
+	}
+	return time.Duration(float64(rest) / now * float64(time.Second)), true
+}
+
+func isBelow(pace flash.Pace) bool {
+	return pace == flash.PaceBelowFloor || pace == flash.PaceBelowPeers
+}
+
 // figures are what is known of how far and how fast the step is.
 func (t *track) figures() []string {
-	l, total := t.last(), t.total()
-	var figures []string
-	switch t.step {
-	case flash.StepSource, flash.StepBody, flash.StepProof:
-	default:
+	if !t.measures() {
 		return nil
 	}
+	l, total := t.last(), t.total()
+	figures := []string{megabytes(l.bytes) + " MB"}
 	if total > 0 {
 		done := min(l.bytes, total)
-		figures = append(figures, fmt.Sprintf("%s of %s MB (%d %%)", megabytes(done), megabytes(total), 100*done/total))
-	} else {
-		figures = append(figures, megabytes(l.bytes)+" MB")
+		figures[0] = fmt.Sprintf("%s of %s MB (%d %%)", megabytes(done), megabytes(total), 100*done/total)
 	}
-	now := t.rateNow()
-	if now > 0 {
+	if now := t.rateNow(); now > 0 {
 		figures = append(figures, report.Rate(now)+" now")
 	}
-	if t.step == flash.StepBody && l.Busy > 0 {
-		figures = append(figures, report.Rate(float64(l.WrittenBytes)/l.Busy.Seconds())+" sustained")
+	if rate := t.sustained(); rate > 0 {
+		figures = append(figures, report.Rate(rate)+" sustained")
 	}
-	if now > 0 && total > l.bytes {
-		figures = append(figures, clock(time.Duration(float64(total-l.bytes)/now*float64(time.Second)))+" left")
+	if left, known := t.left(); known {
+		figures = append(figures, clock(left)+" left")
 	}
-	if pace := l.Pace.Pace; pace == flash.PaceBelowFloor || pace == flash.PaceBelowPeers {
+	if pace := l.Pace.Pace; isBelow(pace) {
 		figures = append(figures, string(pace))
 	}
 	return figures

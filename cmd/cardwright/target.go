@@ -156,7 +156,7 @@ func kernelRelease() string {
 func tracksOf(seats []*seat) []*track {
 	tracks := make([]*track, len(seats))
 	for i, s := range seats {
-		tracks[i] = &track{name: filepath.Base(s.path) + labelled(s.label), meter: &s.meter}
+		tracks[i] = &track{name: strings.TrimSpace(visible(filepath.Base(s.path) + " " + s.label)), meter: &s.meter}
 	}
 	return tracks
 }
