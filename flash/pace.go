@@ -59,10 +59,10 @@ func (j Judge) Judge(t *Trace) Judgement {
 		verdict.Reason = fmt.Sprintf("%s is under the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))
 	case enough && belowPeers(written, verdict.PeersMedian, verdict.PeersSpread):
 		verdict.Pace = PaceBelowPeers
-		verdict.Reason = verdict.besidePeers(written)
+		verdict.Reason = megabytes(written) + " is well under the peers' rates"
 	case enough:
 		verdict.Pace = PaceAsPeers
-		verdict.Reason = verdict.besidePeers(written)
+		verdict.Reason = megabytes(written) + " is like the peers' rates"
 	case j.FloorBytesPerSecond > 0:
 		verdict.Pace = PaceAsAsked
 		verdict.Reason = fmt.Sprintf("%s holds the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))
@@ -70,11 +70,6 @@ func (j Judge) Judge(t *Trace) Judgement {
 		verdict.Reason = fmt.Sprintf("no floor was given and %d of %d labelled peers are known", len(j.Peers), PeersNeeded)
 	}
 	return verdict
-}
-
-func (v *Judgement) besidePeers(written float64) string {
-	return fmt.Sprintf("%s beside a median of %s of %d peers (spread %s)",
-		megabytes(written), megabytes(v.PeersMedian), v.Peers, megabytes(v.PeersSpread))
 }
 
 func belowPeers(written, median, spread float64) bool {
