@@ -78,19 +78,34 @@ func listCard(text *strings.Builder, l device.Listing) {
 			fmt.Fprintf(text, "    %-15s %s\n", name, visible(value))
 		}
 	}
-	row("on it now", l.Contents)
-	row("", l.Unreadable)
+	row("on it now", onIt(l))
 	row("mounted at", strings.Join(l.MountedAt, ", "))
-	row("may be written", verdictOf(l))
+	name := "may be written"
+	for _, line := range verdictOf(l) {
+		row(name, line)
+		name = ""
+	}
 }
 
-// verdictOf says whether flash would write to a disk and, if not, every reason.
-func verdictOf(l device.Listing) string {
-	switch {
-	case l.Allowed:
-		return "yes"
-	case l.AllowedWithFixedOK:
-		return "no, because " + strings.Join(l.Reasons, "; ") + " (--fixed-ok allows it)"
+// onIt says what a disk holds, or why that cannot be said.
+func onIt(l device.Listing) string {
+	if l.Unreadable == "" {
+		return l.Contents
 	}
-	return "no, because " + strings.Join(l.Reasons, "; ")
+	return l.Contents + ": " + l.Unreadable
+}
+
+// verdictOf says whether flash would write to a disk and, if not, every reason, in a line of its own.
+func verdictOf(l device.Listing) []string {
+	if l.Allowed {
+		return []string{"yes"}
+	}
+	lines := []string{"no, because"}
+	for _, reason := range l.Reasons {
+		lines = append(lines, "- "+reason)
+	}
+	if l.AllowedWithFixedOK {
+		lines = append(lines, "with --fixed-ok: yes")
+	}
+	return lines
 }

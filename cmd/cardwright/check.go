@@ -34,7 +34,7 @@ func (p *program) checkCommand() *cobra.Command {
 		RunE:    func(cmd *cobra.Command, args []string) error { return c.run(cmd.Context(), args[0]) },
 	}
 	cmd.Flags().StringVar(&c.imageName, "image", "", "the `image` to hold the card against: a file, a URL, or - for standard input")
-	cmd.Flags().StringVar(&c.label, "label", "", "what is written on the card, for the logbook")
+	cmd.Flags().StringVar(&c.label, "label", "", "the `label` written on the card, for the logbook")
 	c.register(cmd)
 	return cmd
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -50,7 +49,8 @@ func demoTogether() []demoCard {
 	return []demoCard{
 		{
 			"orchard-01", "a sound card",
-			cardlab.Traits{SizeBytes: demoCardSize, WriteBytesPerSecond: 24e6, ReadBytesPerSecond: 60e6}, logbook.Intact,
+			cardlab.Traits{SizeBytes: demoCardSize, WriteBytesPerSecond: 24e6, ReadBytesPerSecond: 60e6},
+			logbook.Intact,
 		},
 		{
 			"orchard-02", "a card with rotten blocks",
@@ -58,13 +58,15 @@ func demoTogether() []demoCard {
 				SizeBytes: demoCardSize, WriteBytesPerSecond: 25e6, ReadBytesPerSecond: 60e6,
 				Flips: []cardlab.Flip{{OffsetBytes: mark + 9<<20, Mask: 0x10}, {OffsetBytes: mark + 15<<20, Mask: 0x02}},
 				Bad:   []cardlab.BadRange{{Span: cardlab.Span{OffsetBytes: mark + 30<<20, LengthBytes: 64 << 10}, Read: true}},
-			}, logbook.Damaged,
+			},
+			logbook.Damaged,
 		},
 		{
 			"orchard-03", "a card that says 134 MB and has half of that",
 			cardlab.Traits{
 				SizeBytes: demoCardSize, TrueSizeBytes: demoTrueSize, WriteBytesPerSecond: 25e6, ReadBytesPerSecond: 60e6,
-			}, logbook.Damaged,
+			},
+			logbook.Damaged,
 		},
 	}
 }
@@ -73,7 +75,8 @@ func demoTogether() []demoCard {
 func demoAlone() []demoCard {
 	return []demoCard{{
 		"orchard-04", "a card that is sound but slow",
-		cardlab.Traits{SizeBytes: demoCardSize, WriteBytesPerSecond: 9e6, ReadBytesPerSecond: 60e6}, logbook.Intact,
+		cardlab.Traits{SizeBytes: demoCardSize, WriteBytesPerSecond: 9e6, ReadBytesPerSecond: 60e6},
+		logbook.Intact,
 	}}
 }
 
@@ -178,8 +181,8 @@ func (d *demonstration) flash(ctx context.Context, book *logbook.Book, cards []d
 // show prints the report of all cards, the logbook, and what to look at next.
 func (d *demonstration) show(ctx context.Context, result *job.Result) error {
 	fmt.Fprintln(d.story)
-	// The code is that of a flash command; the demo itself is done.
-	if err := d.printRuns(d.startedAt, result); err != nil && !isEnding(err) {
+	code, err := d.writeRuns(d.startedAt, result) // the code of a flash command; the demo itself is done
+	if err != nil {
 		return err
 	}
 	if d.json {
@@ -202,13 +205,8 @@ func (d *demonstration) show(ctx context.Context, result *job.Result) error {
 		"  cardwright --logbook %s logbook show %d\n"+
 		"  cardwright inspect %s\n"+
 		"  truncate -s 128M card.img && cardwright flash %s --to card.img\n",
-		codeOfRuns(result.Cards), d.bookPath, result.Cards[2].RunID, d.packed, d.packed)
+		code, d.bookPath, result.Cards[2].RunID, d.packed, d.packed)
 	return nil
-}
-
-func isEnding(err error) bool {
-	_, ok := errors.AsType[ending](err)
-	return ok
 }
 
 // heldAgainst compares the verdicts with what the emulated cards are known to be.

@@ -84,12 +84,16 @@ func hintFor(code exitCode) string {
 
 // exitHelp is the part of a command's help that lists its exit codes.
 func exitHelp(codes ...exitCode) string {
+	meansIntact := slices.Contains(codes, damaged)
 	codes = append(codes, done, programFailed, wrongUsage, interrupted)
 	slices.Sort(codes)
 	var text strings.Builder
 	text.WriteString("Exit codes:\n")
 	for _, code := range codes {
 		for _, o := range outcomes() {
+			if o.code == done && meansIntact {
+				o.meaning = "done, every card intact"
+			}
 			if o.code == code {
 				fmt.Fprintf(&text, "  %3d  %s\n", code, o.meaning)
 			}
@@ -98,21 +102,22 @@ func exitHelp(codes ...exitCode) string {
 	return strings.TrimRight(text.String(), "\n")
 }
 
-// codeOfRun is what one card's run means for the exit code. A failure outweighs the verdict that was reached before it.
+// codeOfRun is what one card's run means for the exit code. A verdict that is no success never passes as one.
 func codeOfRun(run logbook.Run) exitCode {
-	switch {
-	case run.Error != nil:
-		return worst(codeOfClass(run.Error.Class), codeOfVerdict(run))
-	default:
-		return codeOfVerdict(run)
+	code := done
+	if run.Error != nil {
+		code = codeOfClass(run.Error.Class)
 	}
-}
-
-func codeOfVerdict(run logbook.Run) exitCode {
 	switch {
 	case run.Verdict == logbook.Damaged:
-		return damaged
-	case run.Verdict == logbook.Intact && run.Pace == flash.PaceBelowFloor:
+		return worst(code, damaged)
+	case run.Error != nil:
+		return code
+	case run.Verdict == logbook.Refused:
+		return refused
+	case run.Verdict != logbook.Intact:
+		return programFailed
+	case run.Pace == flash.PaceBelowFloor:
 		return belowFloor
 	}
 	return done

@@ -52,7 +52,7 @@ func (p *program) flashCommand() *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) error { return f.run(cmd.Context(), args[0]) },
 	}
 	cmd.Flags().StringArrayVar(&f.to, "to", nil, "the `device` to write to, a whole disk or an existing regular file (may be repeated)")
-	cmd.Flags().StringArrayVar(&f.labels, "label", nil, "what is written on the card, for the logbook; once per --to, in their order")
+	cmd.Flags().StringArrayVar(&f.labels, "label", nil, "the `label` written on the card, for the logbook; once per --to, in their order")
 	cmd.Flags().StringVar(&f.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second)")
 	cmd.Flags().BoolVar(&f.fixedOK, "fixed-ok", false, "allow a disk that is neither removable nor reached over USB or MMC")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase what the targets hold")

@@ -9,20 +9,25 @@ import (
 	"cardwright/partition"
 )
 
-// printRuns prints what became of a job, and gives its exit code as the error that ends the command with it.
+// printRuns prints what became of a job, and ends the command with its exit code.
 func (p *program) printRuns(startedAt time.Time, result *job.Result) error {
-	code := codeOfRuns(result.Cards)
-	document := report.Document{
-		ProgramVersion: programVersion, StartedAt: startedAt, ExitCode: int(code), Image: result.Image, Cards: result.Cards,
-	}
-	err := p.printed(
-		func() error { return report.JSON(p.stdout, document) },
-		func() error { return report.Text(p.stdout, document) },
-	)
+	code, err := p.writeRuns(startedAt, result)
 	if err != nil {
 		return err
 	}
 	return ending{code}
+}
+
+// writeRuns prints what became of a job and gives its exit code.
+func (p *program) writeRuns(startedAt time.Time, result *job.Result) (exitCode, error) {
+	code := codeOfRuns(result.Cards)
+	document := report.Document{
+		ProgramVersion: programVersion, StartedAt: startedAt.UTC(), ExitCode: int(code), Image: result.Image, Cards: result.Cards,
+	}
+	return code, p.printed(
+		func() error { return report.JSON(p.stdout, document) },
+		func() error { return report.Text(p.stdout, document) },
+	)
 }
 
 func (p *program) printTable(startedAt time.Time, table *partition.Table) error {
@@ -41,7 +46,7 @@ func (p *program) printRecords(startedAt time.Time, records []logbook.Record) er
 
 // stamp is the frame of a document of a command that is done.
 func (p *program) stamp(startedAt time.Time) report.Stamp {
-	return report.Stamp{ProgramVersion: programVersion, StartedAt: startedAt, ExitCode: int(done)}
+	return report.Stamp{ProgramVersion: programVersion, StartedAt: startedAt.UTC(), ExitCode: int(done)}
 }
 
 // printed prints a result in the form that was asked for.

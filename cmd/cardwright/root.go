@@ -87,9 +87,28 @@ func (p *program) root() *cobra.Command {
 	root.PersistentFlags().BoolVar(&p.json, "json", false, "print the result as one JSON document on standard output")
 	root.PersistentFlags().StringVar(&p.logbookPath, "logbook", "",
 		"the logbook's `path` (else CARDWRIGHT_LOGBOOK, else root's or the user's own)")
+	root.SetHelpCommand(helpCommand(root))
 	root.AddCommand(p.flashCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(), p.logbookCommand(),
 		p.demoCommand())
 	return root
+}
+
+// helpCommand is the help command, for which a word that is no command is wrong usage too.
+func helpCommand(root *cobra.Command) *cobra.Command {
+	return &cobra.Command{
+		Use:   "help [COMMAND]",
+		Short: "Help about a command",
+		RunE: func(_ *cobra.Command, args []string) error {
+			cmd, rest, err := root.Find(args)
+			if err != nil {
+				return usageError{err}
+			}
+			if err := unknownCommand(cmd, rest); err != nil {
+				return err
+			}
+			return cmd.Help()
+		},
+	}
 }
 
 // unknownCommand refuses words that are no command, and names those that are near.

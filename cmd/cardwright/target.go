@@ -14,8 +14,6 @@ import (
 	"cardwright/internal/device"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
-
-	"golang.org/x/sys/unix"
 )
 
 // A wish is one target as the operator named it.
@@ -142,13 +140,9 @@ func (s *seat) target() job.Target {
 	}
 }
 
-// kernelRelease is what uname -r prints; empty where the kernel does not tell.
+// kernelRelease is the running kernel's; empty where the kernel does not tell.
 func kernelRelease() string {
-	var name unix.Utsname
-	if unix.Uname(&name) != nil {
-		return ""
-	}
-	release, _, _ := strings.Cut(string(name.Release[:]), "\x00")
+	release, _ := device.KernelRelease()
 	return release
 }
 
