@@ -41,8 +41,10 @@ type Feed struct {
 
 func newFeed(meter *Meter, room int) *Feed {
 	meter.Called()
-	return &Feed{meter: meter, pieces: make(chan *piece, room), headSet: make(chan struct{}),
-		over: make(chan struct{}), aside: make(chan struct{})}
+	return &Feed{
+		meter: meter, pieces: make(chan *piece, room), headSet: make(chan struct{}),
+		over: make(chan struct{}), aside: make(chan struct{}),
+	}
 }
 
 // Head waits for the image's first block. The error is the image's, the context's or ErrHeldOthersBack.
