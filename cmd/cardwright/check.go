@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -49,7 +48,7 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 		return err
 	}
 	seats, err := openSeats(ctx, []wish{{path, c.label}}, device.Options{ReadOnly: true}, nil)
-	defer func() { err = errors.Join(err, closeSeats(seats)) }()
+	defer func() { err = c.closed(err, seats) }()
 	unread := unstarted{startedAt: startedAt, operation: logbook.OperationCheck, seats: seats, imageName: c.imageName}
 	if err != nil {
 		return c.stop(unread, err, logbook.ClassInterrupted)
@@ -63,7 +62,7 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 	if err != nil {
 		return c.stop(unread, err, classOfSource(ctx))
 	}
-	defer func() { err = errors.Join(err, image.Close()) }()
+	defer image.Close() // it was read to its end, or is not needed any more
 	return c.prove(ctx, seats[0], image, startedAt)
 }
 

@@ -211,6 +211,9 @@ func (d *demonstration) show(ctx context.Context, result *job.Result) error {
 
 // heldAgainst compares the verdicts with what the emulated cards are known to be.
 func heldAgainst(runs []logbook.Run, cards []demoCard) error {
+	if len(runs) != len(cards) {
+		return fmt.Errorf("the demo went wrong: it has %d cards and %d runs", len(cards), len(runs))
+	}
 	for i, run := range runs {
 		if run.Verdict != cards[i].expect {
 			return fmt.Errorf("the demo went wrong: %s is %s and was called %s", run.Label, cards[i].story, run.Verdict)

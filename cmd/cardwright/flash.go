@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -67,7 +66,7 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 		return err
 	}
 	f.seats, err = openSeats(ctx, f.wishes, device.Options{Policy: device.Policy{FixedOK: f.fixedOK}}, f.mustLast())
-	defer func() { err = errors.Join(err, closeSeats(f.seats)) }()
+	defer func() { err = f.closed(err, f.seats) }()
 	if err != nil {
 		return f.notStarted(err, logbook.ClassInterrupted)
 	}
@@ -87,7 +86,7 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 	if err != nil {
 		return f.notStarted(err, classOfSource(ctx))
 	}
-	defer func() { err = errors.Join(err, image.Close()) }()
+	defer image.Close() // it was read to its end, or is not needed any more
 	if err := f.agreed(ctx, tty, image); err != nil {
 		return err
 	}

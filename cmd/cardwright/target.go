@@ -117,15 +117,18 @@ func listReasons(out io.Writer, seats []*seat) {
 	}
 }
 
-// closeSeats gives all targets free.
-func closeSeats(seats []*seat) error {
-	var failed []error
+// closed gives all targets free at a command's end. A card whose closing fails has failed, though the report is out.
+func (p *program) closed(err error, seats []*seat) error {
 	for _, s := range seats {
-		if s.card != nil {
-			failed = append(failed, s.card.Close())
+		if s.card == nil {
+			continue
+		}
+		if failed := s.card.Close(); failed != nil {
+			fmt.Fprintf(p.stderr, "cardwright: %v\n", failed)
+			err = ending{worst(codeOfError(err), cardFailed)}
 		}
 	}
-	return errors.Join(failed...)
+	return err
 }
 
 // target makes a job's target of an open seat.
