@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"cardwright/internal/cardlab"
+	"cardwright/internal/cardlab/blockdev"
 )
 
 const (
@@ -37,7 +38,7 @@ func seat(t *testing.T, traits cardlab.Traits) *seated {
 	if err != nil {
 		t.Fatal(err)
 	}
-	node, err := cardlab.Attach(t.Context(), card)
+	node, err := blockdev.Attach(t.Context(), card)
 	if err != nil {
 		t.Fatal(err)
 	}

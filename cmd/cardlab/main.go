@@ -14,6 +14,7 @@ import (
 	"syscall"
 
 	"cardwright/internal/cardlab"
+	"cardwright/internal/cardlab/blockdev"
 )
 
 // The exit codes.
@@ -64,7 +65,7 @@ func run(ctx context.Context, args []string, powers <-chan os.Signal, stdout, st
 
 // hold attaches the card until ctx ends.
 func hold(ctx context.Context, card *cardlab.Card, powers <-chan os.Signal, stdout io.Writer, seed uint64) error {
-	node, err := cardlab.Attach(ctx, card)
+	node, err := blockdev.Attach(ctx, card)
 	if err != nil {
 		return err
 	}

@@ -54,16 +54,17 @@ var passages = []passage{
 	},
 	{"internal/cardlab", []string{"flash"}, "an emulated card knows of the program that is tested no more than a real one does"},
 	{"internal/cardlab/conform", []string{"flash"}, "the suite fits any card"},
+	{"internal/cardlab/blockdev", []string{"flash", "internal/cardlab"}, "it shows the kernel a card that is modelled elsewhere"},
 	{"cmd/cardwright", []string{"internal/report", "internal/compare"}, "the program prints and compares"},
 	{"cmd/cardwright", []string{"internal/cardlab"}, "the demo, and nothing else of it, works on emulated cards"},
-	{"cmd/cardlab", []string{"flash", "internal/cardlab"}, "the developer's program shows one emulated card"},
+	{"cmd/cardlab", []string{"flash", "internal/cardlab", "internal/cardlab/blockdev"}, "the developer's program shows one emulated card"},
 }
 
 // testsMayImport is what tests may use beside what their package may.
-var testsMayImport = []string{"internal/cardlab", "internal/cardlab/conform"}
+var testsMayImport = []string{"internal/cardlab", "internal/cardlab/conform", "internal/cardlab/blockdev"}
 
 // wholeProductTests use the product from outside; nothing imports them.
-var wholeProductTests = []string{"e2e", "internal/house", "internal/cardlab/nodetest"}
+var wholeProductTests = []string{"e2e", "internal/house"}
 
 // A reserve is an import that only some packages may make.
 type reserve struct {
@@ -88,7 +89,7 @@ var reserves = []reserve{
 		[]string{"golang.org/x/sys"},
 		// Beside those that are about disks: the logbook makes its file without opening it, which would drop SQLite's locks,
 		// and the program asks the terminal.
-		[]string{"internal/device", "internal/cardlab", "internal/logbook", "cmd/cardwright"},
+		[]string{"internal/device", "internal/cardlab/blockdev", "internal/logbook", "cmd/cardwright"},
 		"tests", "the kernel is spoken to at the edges; what decodes, writes, proves and orders runs anywhere",
 	},
 	{
@@ -103,7 +104,7 @@ var reserves = []reserve{
 	},
 	{
 		[]string{"github.com/hanwen/go-fuse"},
-		[]string{"internal/cardlab"},
+		[]string{"internal/cardlab/blockdev"},
 		"", "only the emulated card is a file system",
 	},
 	{
@@ -113,7 +114,7 @@ var reserves = []reserve{
 	},
 	{
 		[]string{"log", "log/slog"},
-		[]string{"cmd/cardwright", "cmd/cardlab", "internal/station", "internal/cardlab"},
+		[]string{"cmd/cardwright", "cmd/cardlab", "internal/station", "internal/cardlab/blockdev"},
 		"tests", "a library returns what happened; it never logs",
 	},
 }

@@ -23,8 +23,8 @@ var (
 
 // sleepers are the files that may call time.Sleep where no bubble is seen around it.
 var sleepers = map[string]string{
-	"flash/measure_test.go":          "its slow reader is read inside bubbles alone, so that it sleeps on their clock",
-	"internal/cardlab/loop_linux.go": "the kernel tells nobody when a loop device is let go, so it is asked again",
+	"flash/measure_test.go":                   "its slow reader is read inside bubbles alone, so that it sleeps on their clock",
+	"internal/cardlab/blockdev/loop_linux.go": "the kernel tells nobody when a loop device is let go, so it is asked again",
 }
 
 // emptyNames say nothing of what a package does, so that everything ends up in it.

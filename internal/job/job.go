@@ -54,7 +54,7 @@ type Result struct {
 // newRun is the part of a run that is known before anything happens.
 func newRun(t Target, operation logbook.Operation) logbook.Run {
 	run := logbook.Run{
-		Device: t.Device, Label: t.Label, Operation: operation, StartedAt: time.Now(),
+		Device: t.Device, Label: t.Label, Operation: operation, StartedAt: time.Now().UTC(),
 		Verdict: logbook.Unfinished, Pace: flash.PaceUnjudged, Conditions: t.Conditions,
 		Findings: []partition.Finding{},
 	}

@@ -1,6 +1,6 @@
 //go:build device
 
-package nodetest_test
+package blockdev_test
 
 import (
 	"bytes"
@@ -14,6 +14,7 @@ import (
 
 	"cardwright/flash"
 	"cardwright/internal/cardlab"
+	"cardwright/internal/cardlab/blockdev"
 	"cardwright/internal/cardlab/conform"
 )
 
@@ -142,7 +143,7 @@ func TestNodesLiveSideBySide(t *testing.T) {
 				t.Error(err)
 				return
 			}
-			node, err := cardlab.Attach(t.Context(), card)
+			node, err := blockdev.Attach(t.Context(), card)
 			if err != nil {
 				t.Error(err)
 				return

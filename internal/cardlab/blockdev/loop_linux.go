@@ -1,4 +1,4 @@
-package cardlab
+package blockdev
 
 import (
 	"bytes"

@@ -1,4 +1,4 @@
-package cardlab
+package blockdev
 
 import (
 	"context"
@@ -13,6 +13,7 @@ import (
 	"github.com/hanwen/go-fuse/v2/fuse"
 
 	"cardwright/flash"
+	"cardwright/internal/cardlab"
 )
 
 const (
@@ -38,7 +39,7 @@ func (f *folder) OnAdd(ctx context.Context) {
 // A cardFile is the card as a file. It passes every request on, so that no page of it is ever cached.
 type cardFile struct {
 	fs.Inode
-	card *Card
+	card *cardlab.Card
 	live atomic.Bool // until then the kernel asks in vain: its first look at a new disk is no part of a test
 }
 
@@ -67,10 +68,10 @@ func (f *cardFile) Getattr(_ context.Context, _ fs.FileHandle, out *fuse.AttrOut
 // Read passes a read on.
 func (f *cardFile) Read(_ context.Context, _ fs.FileHandle, p []byte, offsetBytes int64) (fuse.ReadResult, syscall.Errno) {
 	if !f.live.Load() {
-		f.card.peek(p, offsetBytes)
+		f.card.Bus().Peek(p, offsetBytes)
 		return fuse.ReadResultData(p), 0
 	}
-	n, err := f.card.read(p, offsetBytes)
+	n, err := f.card.Bus().ReadAt(p, offsetBytes)
 	if err != nil {
 		return nil, errno(err)
 	}
@@ -79,7 +80,7 @@ func (f *cardFile) Read(_ context.Context, _ fs.FileHandle, p []byte, offsetByte
 
 // Write passes a write on.
 func (f *cardFile) Write(_ context.Context, _ fs.FileHandle, p []byte, offsetBytes int64) (uint32, syscall.Errno) {
-	n, err := f.card.write(p, offsetBytes)
+	n, err := f.card.Bus().WriteAt(p, offsetBytes)
 	if err != nil {
 		return 0, errno(err)
 	}
@@ -92,13 +93,6 @@ func (f *cardFile) Fsync(context.Context, fs.FileHandle, uint32) syscall.Errno {
 		return 0
 	}
 	return errno(f.card.Flush())
-}
-
-// peek reads like a card without faults that takes no time.
-func (c *Card) peek(p []byte, offsetBytes int64) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.load(p, offsetBytes)
 }
 
 // errno gives what the kernel is told about an error.

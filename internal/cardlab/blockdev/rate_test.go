@@ -2,7 +2,7 @@
 
 // Rates are measured without the race detector, which slows the emulation down more than a card may be slow.
 
-package nodetest_test
+package blockdev_test
 
 import (
 	"fmt"

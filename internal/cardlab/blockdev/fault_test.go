@@ -1,6 +1,6 @@
 //go:build device
 
-package nodetest_test
+package blockdev_test
 
 import (
 	"bytes"
@@ -13,6 +13,7 @@ import (
 
 	"cardwright/flash"
 	"cardwright/internal/cardlab"
+	"cardwright/internal/cardlab/blockdev"
 	"cardwright/internal/cardlab/conform"
 )
 
@@ -122,7 +123,7 @@ func TestAttachGivesUpCleanly(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := cardlab.Attach(ctx, card); !errors.Is(err, context.Canceled) {
+	if _, err := blockdev.Attach(ctx, card); !errors.Is(err, context.Canceled) {
 		t.Errorf("attach under a cancelled context: %v", err)
 	}
 }

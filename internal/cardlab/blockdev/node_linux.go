@@ -1,4 +1,4 @@
-package cardlab
+package blockdev
 
 import (
 	"context"
@@ -11,6 +11,8 @@ import (
 
 	"github.com/hanwen/go-fuse/v2/fuse"
 	"golang.org/x/sys/unix"
+
+	"cardwright/internal/cardlab"
 )
 
 // closePatience is how long closing may take before the card is released, and with it all that hangs.
@@ -18,7 +20,7 @@ const closePatience = 3 * time.Second
 
 // A Node is a card as a block device of the kernel.
 type Node struct {
-	card   *Card
+	card   *cardlab.Card
 	dir    string
 	server *fuse.Server
 	loop   loopDevice
@@ -30,7 +32,7 @@ type Node struct {
 // Attach shows a card to the kernel as a block device: a FUSE file under a loop device, both of them past any cache. It
 // needs root, /dev/fuse and /dev/loop-control. What the kernel reads to look for a partition table meanwhile neither
 // counts nor fails. The context bounds attaching alone; the node lasts until Close.
-func Attach(ctx context.Context, card *Card) (*Node, error) {
+func Attach(ctx context.Context, card *cardlab.Card) (*Node, error) {
 	dir, err := os.MkdirTemp("", "cardlab")
 	if err != nil {
 		return nil, err
@@ -57,7 +59,7 @@ func (n *Node) Path() string { return n.loop.path() }
 // another program holds the device open; it then goes when that program closes it.
 func (n *Node) Close() error {
 	n.once.Do(func() {
-		if !n.card.answers() {
+		if !n.card.Bus().Answers() {
 			n.card.Release()
 		}
 		release := time.AfterFunc(closePatience, n.card.Release)
@@ -78,11 +80,4 @@ func (n *Node) unmount() error {
 		return fmt.Errorf("unmount %s: %w", n.dir, err)
 	}
 	return os.Remove(n.dir)
-}
-
-// answers tells whether the card is neither silent nor gone.
-func (c *Card) answers() bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.state == answering
 }

@@ -1,8 +1,8 @@
 //go:build device
 
-// Package nodetest_test tries the emulated card as a block device of the kernel. It needs root, /dev/fuse and
+// Package blockdev_test tries the emulated card as a block device of the kernel. It needs root, /dev/fuse and
 // /dev/loop-control; where one is missing it fails.
-package nodetest_test
+package blockdev_test
 
 import (
 	"os"
@@ -14,17 +14,18 @@ import (
 	"golang.org/x/sys/unix"
 
 	"cardwright/internal/cardlab"
+	"cardwright/internal/cardlab/blockdev"
 	"cardwright/internal/cardlab/conform"
 )
 
 // attach makes a card, attaches it, and makes sure that nothing of it is left afterwards.
-func attach(t *testing.T, traits cardlab.Traits) (*cardlab.Card, *cardlab.Node) {
+func attach(t *testing.T, traits cardlab.Traits) (*cardlab.Card, *blockdev.Node) {
 	t.Helper()
 	card, err := cardlab.New(traits)
 	if err != nil {
 		t.Fatal(err)
 	}
-	node, err := cardlab.Attach(t.Context(), card)
+	node, err := blockdev.Attach(t.Context(), card)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -33,7 +34,7 @@ func attach(t *testing.T, traits cardlab.Traits) (*cardlab.Card, *cardlab.Node) 
 }
 
 // closeAfter closes the node when the test is over, and looks where the kernel lists attached loop devices and mounts.
-func closeAfter(t *testing.T, node *cardlab.Node) {
+func closeAfter(t *testing.T, node *blockdev.Node) {
 	t.Helper()
 	list := filepath.Join("/sys/block", filepath.Base(node.Path()), "loop/backing_file")
 	held, err := os.ReadFile(list)
@@ -59,7 +60,7 @@ func closeAfter(t *testing.T, node *cardlab.Node) {
 }
 
 // openDirect opens the device past the page cache, as the program under test does.
-func openDirect(t *testing.T, node *cardlab.Node) *os.File {
+func openDirect(t *testing.T, node *blockdev.Node) *os.File {
 	t.Helper()
 	file, err := os.OpenFile(node.Path(), os.O_RDWR|unix.O_DIRECT, 0)
 	if err != nil {
