@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"cardwright/flash"
+	"cardwright/internal/cardlab/conform"
 	"cardwright/internal/device"
 )
 
@@ -54,6 +55,10 @@ func mustRefuse(t *testing.T, path string, o device.Options, want error) {
 	if !errors.As(err, &r) || len(r.Reasons) == 0 || !errors.Is(err, want) {
 		t.Fatalf("%s: %v (%T) is no refusal with a reason that wraps %v", path, err, err, want)
 	}
+}
+
+func TestFileConforms(t *testing.T) {
+	conform.Card(t, func(t *testing.T) flash.Card { return openFile(t, cardFile(t, 8<<20), plainMachine(t)) })
 }
 
 func TestFileCardKeepsWhatIsWrittenAndItsLength(t *testing.T) {
