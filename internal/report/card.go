@@ -236,13 +236,13 @@ func addDamage(p *page, run *logbook.Run, most int) {
 	}
 }
 
-// damageSentence gives one place: where, how much, what it holds, and what lies there.
+// damageSentence gives one place: where, how much, what lies there, and what it holds instead.
 func damageSentence(d verify.Damage) string {
-	text := fmt.Sprintf("at %s, %s: %s", Place(d.OffsetBytes), Size(d.LengthBytes), kindInWords(d))
+	where := fmt.Sprintf("at %s, %s", Place(d.OffsetBytes), Size(d.LengthBytes))
 	if d.Partition != "" {
-		text += ", in " + d.Partition
+		where += ", " + d.Partition
 	}
-	return text
+	return where + ": " + kindInWords(d)
 }
 
 // kindInWords says what a damaged place holds instead of the image.
