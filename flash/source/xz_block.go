@@ -97,8 +97,8 @@ func (b *xzBlock) Read(p []byte) (int, error) {
 	n, err := b.data.Read(p)
 	b.check.Write(p[:n])
 	b.decodedBytes += int64(n)
-	if b.header.decodedBytes >= 0 && b.decodedBytes > b.header.decodedBytes {
-		return n, fmt.Errorf("%w: an xz block holds more than its header states", ErrMalformed)
+	if surplus := b.decodedBytes - b.header.decodedBytes; b.header.decodedBytes >= 0 && surplus > 0 {
+		return n - int(surplus), fmt.Errorf("%w: an xz block holds more than its header states", ErrMalformed)
 	}
 	switch {
 	case err == nil:
