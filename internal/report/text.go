@@ -142,7 +142,7 @@ func addImage(p *page, image source.Facts) {
 	case source.Mismatched:
 		text += ": its digest is NOT the published one: do not use this image"
 	case source.Absent:
-		text += ": no published digest was found: the image is proven to be what was read, not what was published"
+		text += ": no published digest was found: a proof is against what was read, not what was published"
 	}
 	p.addUpTo(3, "Image", text)
 }
