@@ -18,20 +18,12 @@ type unwanted struct {
 func unwantedWords() []unwanted {
 	return []unwanted{
 		{
-			regexp.MustCompile(`(?i)(^|[\s"'=(:])/(work|root|Users)/`),
+			regexp.MustCompile(`(?i)(^|[\s"'=(:])/(root|Users)/`),
 			"a path of one machine: elsewhere it leads nowhere",
-		},
-		{
-			regexp.MustCompile(`(?i)\bproxy\.golang`),
-			"the host of a registry: where modules come from is the go command's business",
 		},
 		{
 			regexp.MustCompile(`(?i)\b(to` + `do|fix` + `me)\b`),
 			"a promise that nobody keeps: do it, or write it down where work is planned",
-		},
-		{
-			regexp.MustCompile(`(?i)\bissue\s*#?\d`),
-			"a number that says nothing to a reader of this text alone: give the reason itself",
 		},
 	}
 }
@@ -59,17 +51,12 @@ func TestTextsSpeakForThemselves(t *testing.T) {
 // TestUnwantedWordsAreSeen shows each pattern what it must find, and what only looks alike.
 func TestUnwantedWordsAreSeen(t *testing.T) {
 	for text, wrong := range map[string]bool{
-		"see /work/x":                    true,
 		`root := "/root/x"`:              true,
-		"https://proxy.golang.org/":      true,
 		"// TODO later":                  true,
 		"fixme":                          true,
-		"see issue #12":                  true,
-		"see Issue 12":                   true,
 		"mastodon":                       false,
-		"the way of work / of rest":      false,
-		"https://example.org/work/order": false,
-		"no issue at all":                false,
+		"the way home / of rest":         false,
+		"https://example.org/home/order": false,
 	} {
 		if got := unwantedIn([]byte(text), unwantedWords()); (len(got) > 0) != wrong {
 			t.Errorf("%q: got %q, wrong is %v", text, got, wrong)
