@@ -110,7 +110,7 @@ func stepInOneWord(step flash.Step) string {
 	case flash.StepProof, flash.StepInspect:
 		return "proving"
 	case flash.StepRecord:
-		return "finished"
+		return "ended"
 	}
 	return "waiting"
 }

@@ -40,10 +40,13 @@ func (p *program) flashCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "flash IMAGE --to DEV [--to DEV ...]",
 		Short: "Write an image to cards and prove that it landed intact",
-		Long: "flash writes an image to one or more cards, reads every byte back from them and compares. The boot sector and\n" +
-			"the partition table are written last, once all else is proven. IMAGE is a file, an http or https URL, or - for\n" +
-			"standard input; it may be packed (xz, gzip, zstd, bzip2, zip).\n\n" +
-			"Before it writes, flash shows what is on each card and has you type the card's device name.\n\n" +
+		Long: "flash writes an image to one or more cards, reads every byte back from them\n" +
+			"and compares. Everything on the cards is lost. The boot sector and the\n" +
+			"partition table are written last, once all else is proven. IMAGE is a file, an\n" +
+			"http or https URL, or - for standard input; it may be packed (xz, gzip, zstd,\n" +
+			"bzip2, zip).\n\n" +
+			"Before it writes, flash shows what is on each card and has you type the card's\n" +
+			"device name.\n\n" +
 			exitHelp(refused, badSource, cardFailed, damaged, belowFloor),
 		Example: "  cardwright flash board.img.xz --to /dev/sdb --label attic-07\n" +
 			"  cardwright flash board.img.xz --to /dev/sdb --to /dev/sdc --floor 10MB",
@@ -53,8 +56,8 @@ func (p *program) flashCommand() *cobra.Command {
 	cmd.Flags().StringArrayVar(&f.to, "to", nil, "the `device` to write to, a whole disk or an existing regular file (may be repeated)")
 	cmd.Flags().StringArrayVar(&f.labels, "label", nil, "the `label` written on the card, for the logbook; once per --to, in their order")
 	cmd.Flags().StringVar(&f.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second)")
-	cmd.Flags().BoolVar(&f.fixedOK, "fixed-ok", false, "allow a disk that is neither removable nor reached over USB or MMC")
-	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase what the targets hold")
+	cmd.Flags().BoolVar(&f.fixedOK, "fixed-ok", false, "allow a disk that is neither removable nor reached over USB or MMC: look twice")
+	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase the cards named by --to, whatever they hold")
 	f.register(cmd)
 	return cmd
 }

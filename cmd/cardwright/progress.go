@@ -220,7 +220,7 @@ func stepInWords(step flash.Step) string {
 	case flash.StepInspect:
 		return "reading the table"
 	case flash.StepRecord:
-		return "finished"
+		return "ended, see the report"
 	}
 	return "waiting for the image"
 }

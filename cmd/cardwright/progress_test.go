@@ -33,7 +33,7 @@ func TestProgressInLines(t *testing.T) {
 		if len(lines) != 4 {
 			t.Fatalf("%d lines:\n%s", len(lines), &out)
 		}
-		for i, want := range []string{"sdb: proving, 20.0 MB", "sdb: proving, 120.0 MB, 20", "sdb: proving, 220.0 MB, 20", "sdb: finished"} {
+		for i, want := range []string{"sdb: proving, 20.0 MB", "sdb: proving, 120.0 MB, 20", "sdb: proving, 220.0 MB, 20", "sdb: ended, see the report"} {
 			if !strings.HasPrefix(lines[i], want) {
 				t.Errorf("line %d is %q, want %q", i, lines[i], want)
 			}

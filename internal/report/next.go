@@ -33,6 +33,8 @@ func nextWhenIntact(run *logbook.Run) string {
 		return "The image is on the card as it was read, but see to the fault named above before the card is used."
 	case run.Proof != nil && !run.Proof.FromMedium && run.Write != nil:
 		return "Take the card out, seat it again and check it: this proof may have seen a cache."
+	case run.Conditions.FloorBytesPerSec > 0 && run.Pace == flash.PaceUnjudged && run.Write != nil:
+		return "The image is on it, but whether it holds the floor was not found out: flash it alone, from a fast disk."
 	case run.Pace == flash.PaceBelowFloor || run.Pace == flash.PaceBelowClaim || run.Pace == flash.PaceBelowPeers:
 		return "Remove the card. It is sound but slow: give it a board that writes little, or try it in another reader."
 	}
@@ -52,7 +54,8 @@ func hasFault(run *logbook.Run) bool {
 func nextWhenDamaged(run *logbook.Run) string {
 	switch {
 	case run.Proof != nil && run.Proof.TrueSizeBytes != nil:
-		return "Do not use this card: it holds less than it states, and what is written beyond that is lost."
+		return "Do not use this card as it is. Try it once more in another reader; if it again holds less than it states, " +
+			"retire it."
 	case run.Operation == logbook.OperationCheck:
 		return "A card in use does change: if a board has run from it, this is no defect. If it has not been used since " +
 			"it was written, check it in another reader; if it is damaged there too, retire it."

@@ -60,11 +60,12 @@ func manyCards(d Document) *page {
 			for _, remark := range remarks {
 				p.addUpTo(2, remark.name, remark.text)
 			}
+			addNext(p, &runs[i])
 		}
 	}
 	if rest := countIntact(runs) - remarkable; rest > 0 {
 		p.blank()
-		p.plain(fmt.Sprintf("Of %s there is nothing more to tell: intact, ready to be removed.", count(rest, "card")))
+		p.plain(count(rest, "more card") + ": intact, with nothing else to tell; ready to be removed.")
 	}
 	return p
 }
