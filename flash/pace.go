@@ -67,7 +67,7 @@ func (j Judge) Judge(t *Trace) Judgement {
 		verdict.Pace = PaceAsAsked
 		verdict.Reason = fmt.Sprintf("%s holds the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))
 	default:
-		verdict.Reason = fmt.Sprintf("no floor was given and %d of %d labelled peers are known", len(j.Peers), PeersNeeded)
+		verdict.Reason = fmt.Sprintf("no floor was given and %d of the %d peers needed are known", len(j.Peers), PeersNeeded)
 	}
 	return verdict
 }
@@ -105,4 +105,4 @@ func rateOverFirst(samples []Sample, firstBytes int64) float64 {
 	return rate(bytes, busy)
 }
 
-func megabytes(bytesPerSecond float64) string { return fmt.Sprintf("%.1f MB/s", bytesPerSecond/1e6) }
+func megabytes(bytesPerSecond float64) string { return fmt.Sprintf("%.2f MB/s", bytesPerSecond/1e6) }
