@@ -201,11 +201,15 @@ func (d *demonstration) show(ctx context.Context, result *job.Result) error {
 	if err := d.printRecords(d.startedAt, records); err != nil {
 		return err
 	}
-	fmt.Fprintf(d.story, "\nA flash command on these cards would have ended with exit code %d. Next:\n"+
-		"  cardwright --logbook %s logbook show %d\n"+
-		"  cardwright inspect %s\n"+
-		"  truncate -s 128M card.img && cardwright flash %s --to card.img\n",
-		code, d.bookPath, result.Cards[2].RunID, d.packed, d.packed)
+	fmt.Fprintf(d.story, "\nA flash command on these cards would have ended with exit code %d.\n"+
+		"Next, with cardwright built (go build ./cmd/cardwright):\n"+
+		"  D=%s\n"+
+		"  ./cardwright --logbook $D/%s logbook show %d\n"+
+		"  ./cardwright inspect $D/%s\n"+
+		"  truncate -s 128M $D/card.img\n"+
+		"  ./cardwright --logbook $D/%s flash $D/%s --to $D/card.img\n",
+		code, filepath.Dir(d.bookPath), filepath.Base(d.bookPath), result.Cards[2].RunID, filepath.Base(d.packed),
+		filepath.Base(d.bookPath), filepath.Base(d.packed))
 	return nil
 }
 
