@@ -47,6 +47,7 @@ func (j Judge) Judge(t *Trace) Judgement {
 		verdict.PeersMedian, verdict.PeersSpread = j.peerRates(t.bytes)
 	}
 	written := t.BytesPerSecond()
+	besidePeers := rateOverFirst(t.samples, t.bytes) // without flushes, as the peers' traces are
 	enough := len(j.Peers) >= PeersNeeded
 	switch {
 	case t.bytes == 0:
@@ -57,12 +58,12 @@ func (j Judge) Judge(t *Trace) Judgement {
 	case written < j.FloorBytesPerSecond:
 		verdict.Pace = PaceBelowFloor
 		verdict.Reason = fmt.Sprintf("%s is under the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))
-	case enough && belowPeers(written, verdict.PeersMedian, verdict.PeersSpread):
+	case enough && belowPeers(besidePeers, verdict.PeersMedian, verdict.PeersSpread):
 		verdict.Pace = PaceBelowPeers
-		verdict.Reason = megabytes(written) + " is well under the peers' rates"
+		verdict.Reason = megabytes(besidePeers) + " without flushes is well under the peers' rates"
 	case enough:
 		verdict.Pace = PaceAsPeers
-		verdict.Reason = megabytes(written) + " is like the peers' rates"
+		verdict.Reason = megabytes(besidePeers) + " without flushes is like the peers' rates"
 	case j.FloorBytesPerSecond > 0:
 		verdict.Pace = PaceAsAsked
 		verdict.Reason = fmt.Sprintf("%s holds the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))

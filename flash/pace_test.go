@@ -106,3 +106,15 @@ func TestPaceIsToldWhileWritingFrom64MiBOn(t *testing.T) {
 		}
 	})
 }
+
+// A trace as it is recorded holds no flushes, so a card whose flushes are slow must not fall behind its own like.
+func TestPeersAndCardAreRatedAlikeWhereFlushesAreSlow(t *testing.T) {
+	traits := cardlab.Traits{SizeBytes: 256 * mib, WriteBytesPerSecond: 40e6, FlushCost: 3 * time.Second}
+	synctest.Test(t, func(t *testing.T) {
+		recorded := measured(t, 64*mib, traits, flash.Judge{}).Trace().Samples()
+		judge := flash.Judge{Peers: [][]flash.Sample{recorded, recorded, recorded, recorded, recorded}}
+		if got := judge.Judge(measured(t, 64*mib, traits, judge).Trace()); got.Pace != flash.PaceAsPeers {
+			t.Errorf("a card is judged by five runs like its own as %+v", got)
+		}
+	})
+}

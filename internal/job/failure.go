@@ -30,7 +30,7 @@ func classOf(err error) logbook.Class {
 		step = e.Step
 	}
 	switch {
-	case errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded):
+	case errors.Is(err, context.Canceled): // not DeadlineExceeded, which a network's timeout is too
 		return logbook.ClassInterrupted
 	case step == flash.StepSource || errors.Is(err, flash.ErrTooSmall):
 		return logbook.ClassSource

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"io"
 	"math/rand/v2"
 	"path/filepath"
@@ -383,5 +384,17 @@ func TestSlowCardIsBelowTheFiveBeforeIt(t *testing.T) {
 	}
 	if last.Pace != flash.PaceBelowPeers || last.Conditions.PeersCount != 5 {
 		t.Errorf("%s: %s (%+v)", last.Pace, last.PaceReason, last.Conditions)
+	}
+}
+
+// A network's timeout calls itself a deadline that was exceeded; it is the source's, and nobody interrupted anything.
+func TestTimeoutOfTheSourceIsNoInterrupt(t *testing.T) {
+	image := &heldImage{Reader: io.MultiReader(
+		bytes.NewReader(orchardImage()[:20*mib]), iotest.ErrReader(fmt.Errorf("dial: %w", context.DeadlineExceeded)),
+	)}
+	to, _ := target(t, cardlab.Traits{})
+	run := job.Flash(t.Context(), image, []job.Target{to}, job.Options{}).Cards[0]
+	if run.Error == nil || run.Error.Class != logbook.ClassSource || run.Error.Step != flash.StepSource {
+		t.Errorf("%s, %+v", run.Verdict, run.Error)
 	}
 }
