@@ -36,7 +36,7 @@ func Example() {
 		return
 	}
 	// Here package verify reads the body back.
-	if err := writer.WriteHead(pump.Head()); err != nil {
+	if err := writer.WriteHead(context.Background(), pump.Head()); err != nil {
 		fmt.Println(err)
 		return
 	}

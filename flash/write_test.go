@@ -70,7 +70,7 @@ func writeOne(ctx context.Context, pump *flash.Pump, feed *flash.Feed, writer *f
 	if err := writer.WriteBody(ctx, feed); err != nil {
 		return err
 	}
-	return writer.WriteHead(pump.Head())
+	return writer.WriteHead(ctx, pump.Head())
 }
 
 // Lengths around every edge that the pump has, in the ways that readers hand out bytes.
@@ -255,7 +255,7 @@ func TestFirstErrorStays(t *testing.T) {
 		t.Errorf("the pump says %v", err)
 	}
 	operations := card.Counts().Operations
-	if again := outcomes[0].writer.WriteHead(pump.Head()); !errors.Is(again, failed) || card.Counts().Operations != operations {
+	if again := outcomes[0].writer.WriteHead(t.Context(), pump.Head()); !errors.Is(again, failed) || card.Counts().Operations != operations {
 		t.Errorf("after a failure the head's writing says %v and the card saw %d more calls", again, card.Counts().Operations-operations)
 	}
 	if err := outcomes[0].writer.Blank(); err != nil {

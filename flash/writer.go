@@ -83,18 +83,22 @@ func (w *Writer) judgeNow() {
 }
 
 // WriteHead writes the first block, of lengthBytes image bytes in a buffer that goes on in zeros: all but its first
-// LastBytes, a flush, then those, and a flush. Only then is the card bootable.
-func (w *Writer) WriteHead(head []byte) error {
+// LastBytes, a flush, then those, and a flush. Only then is the card bootable. The context is asked before each of the two
+// writes, since a flush before it may have taken long enough for the card to be given up.
+func (w *Writer) WriteHead(ctx context.Context, head []byte) error {
 	w.meter.Enter(StepHead)
 	defer w.trace.close()
 	whole := head[:w.fillUp(len(head))]
-	if last := LastBytes; len(whole) > last {
+	if last := LastBytes; len(whole) > last && ctx.Err() == nil {
 		if err := w.write(StepHead, whole[last:], int64(last), len(head)-last); err != nil {
 			return err
 		}
 		if err := w.flush(StepHead); err != nil {
 			return err
 		}
+	}
+	if ctx.Err() != nil {
+		return w.fail(StepHead, 0, 0, context.Cause(ctx))
 	}
 	first := whole[:min(LastBytes, len(whole))]
 	if err := w.write(StepHead, first, 0, min(LastBytes, len(head))); err != nil {

@@ -63,7 +63,10 @@ func walkAll(ctx context.Context, ways []*way, grace time.Duration) []logbook.Ru
 		w.Meter.Called() // waiting for the head is no standing still
 	}
 	for _, w := range ways {
-		go w.walk(ctx) // ends with its card's last step; awaited below, unless its call never returns
+		var going context.Context
+		going, w.end = context.WithCancelCause(ctx)
+		defer w.end(nil)
+		go w.walk(going) // ends with its card's last step; awaited below, unless its call never returns
 	}
 	runs := make([]logbook.Run, len(ways))
 	for i, w := range ways {

@@ -398,3 +398,64 @@ func TestTimeoutOfTheSourceIsNoInterrupt(t *testing.T) {
 		t.Errorf("%s, %+v", run.Verdict, run.Error)
 	}
 }
+
+// However late a call of a card that was set aside returns, in whichever flush it hung, no head stays on that card: its
+// record says unfinished.
+func TestCardThatWasSetAsideGetsNoHeadLater(t *testing.T) {
+	for hanging := 2; hanging <= 4; hanging++ { // the body's flush, and both of the head's; the first is the clearing's
+		synctest.Test(t, func(t *testing.T) {
+			sound, _ := target(t, cardlab.Traits{})
+			stuck, stuckCard := target(t, cardlab.Traits{})
+			late := &lateFlush{Card: stuckCard, at: hanging}
+			stuck.Card = late
+			result := job.Flash(t.Context(), held(orchardImage()), []job.Target{sound, stuck}, job.Options{})
+			if result.Cards[0].Verdict != logbook.Intact || result.Cards[1].Verdict != logbook.Unfinished {
+				t.Errorf("flush %d: %s and %s", hanging, result.Cards[0].Verdict, result.Cards[1].Verdict)
+			}
+			time.Sleep(time.Hour)
+			if !headIsClear(stuckCard) {
+				t.Errorf("flush %d: a head stayed on a card whose run is unfinished", hanging)
+			}
+			if got := late.headWrites; hanging < 4 && got > 0 {
+				t.Errorf("flush %d: the boot sector was written %d times after the card was set aside", hanging, got)
+			}
+		})
+	}
+}
+
+// A lateFlush is a card one of whose flushes takes a minute. It counts writes of the boot sector.
+type lateFlush struct {
+	*cardlab.Card
+	at, flushes, headWrites int
+}
+
+func (l *lateFlush) Flush() error {
+	if l.flushes++; l.flushes == l.at {
+		time.Sleep(time.Minute)
+	}
+	return l.Card.Flush()
+}
+
+func (l *lateFlush) WriteAt(p []byte, offsetBytes int64) (int, error) {
+	if offsetBytes == 0 && len(p) == flash.LastBytes {
+		l.headWrites++
+	}
+	return l.Card.WriteAt(p, offsetBytes)
+}
+
+// A proven card whose table then cannot be read is no finished card, and keeps no head either.
+func TestFailureOfTheInspectionLeavesNoHead(t *testing.T) {
+	to, card := target(t, cardlab.Traits{})
+	proven := false
+	card.Inject(func(op cardlab.Op) cardlab.Fault {
+		if op.Kind == cardlab.OpRead && proven && op.LengthBytes < block {
+			return cardlab.FaultError
+		}
+		proven = proven || op.Kind == cardlab.OpWrite && op.OffsetBytes == 0 && op.LengthBytes == flash.LastBytes
+		return cardlab.FaultNone
+	})
+	run := job.Flash(t.Context(), held(orchardImage()), []job.Target{to}, job.Options{}).Cards[0]
+	if run.Verdict != logbook.Unfinished || run.Error == nil || run.Error.Step != flash.StepInspect || !headIsClear(card) {
+		t.Errorf("%s, %+v, head clear %v", run.Verdict, run.Error, headIsClear(card))
+	}
+}

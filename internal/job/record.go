@@ -7,12 +7,12 @@ import (
 	"cardwright/partition"
 )
 
-// close closes the run's record and makes it the result, unless the job gave this way up before.
-func (w *way) close(ctx context.Context) {
+// close closes the run's record and makes it the result, and tells false where the job gave this way up before.
+func (w *way) close(ctx context.Context) bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.isClosed {
-		return
+		return false
 	}
 	var samples []flash.Sample
 	if w.writer != nil {
@@ -20,10 +20,11 @@ func (w *way) close(ctx context.Context) {
 	}
 	w.finish(ctx, samples)
 	w.isClosed, w.closed = true, w.run
+	return true
 }
 
 // giveUp closes the record of a way whose card answers no call, from what was known when it began: the way's goroutine
-// still holds the rest.
+// still holds the rest. It ends that way: nothing but blanking follows once the call returns.
 func (w *way) giveUp(cause error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -36,6 +37,7 @@ func (w *way) giveUp(cause error) {
 	stuck.run.PaceReason = "the card did not answer"
 	stuck.finish(context.Background(), nil)
 	w.isClosed, w.closed = true, stuck.run
+	w.end(cause)
 }
 
 // finish writes the record's end, also when the operator interrupted the job.

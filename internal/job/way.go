@@ -26,6 +26,7 @@ type way struct {
 	run     logbook.Run
 	medium  bool // reads come from the medium
 	done    chan struct{}
+	end     context.CancelCauseFunc // ends the way when it is given up; set before it is walked
 
 	mu       sync.Mutex
 	begun    logbook.Run // the run as it was opened
@@ -45,7 +46,8 @@ func newWay(t Target, o Options, pump *flash.Pump, excerpt *excerpt, image Image
 	return w
 }
 
-// walk is the whole way of one card. After a failure the later steps do not run, and the card keeps no head.
+// walk is the whole way of one card. After a failure the later steps do not run, and a card whose record does not say that
+// it is intact keeps no head: also one that was given up while its call hung, when that call returns after all.
 func (w *way) walk(ctx context.Context) {
 	defer close(w.done)
 	defer w.feed.Close()
@@ -53,12 +55,15 @@ func (w *way) walk(ctx context.Context) {
 	if err != nil {
 		w.run.Error = failureOf(err)
 	}
-	if w.writer != nil && w.run.Verdict != logbook.Intact {
+	intact := w.run.Verdict == logbook.Intact
+	if w.writer != nil && !intact {
 		w.blank(err)
 	}
 	w.measure(context.WithoutCancel(ctx))
 	w.Meter.Enter(flash.StepRecord)
-	w.close(ctx)
+	if recorded := w.close(ctx); !recorded && intact {
+		w.blank(nil)
+	}
 }
 
 // steps are the steps in their order.
@@ -76,14 +81,17 @@ func (w *way) steps(ctx context.Context) error {
 	if sound, err := w.proveBody(ctx); !sound || err != nil {
 		return err
 	}
-	if err := w.writer.WriteHead(w.pump.Head()); err != nil {
+	if err := w.writer.WriteHead(ctx, w.pump.Head()); err != nil {
 		return err
 	}
 	if sound, err := w.proveHead(ctx); !sound || err != nil {
 		return err
 	}
+	if err := w.inspect(); err != nil {
+		return err
+	}
 	w.run.Verdict = logbook.Intact
-	return w.inspect()
+	return nil
 }
 
 // begin opens the run's record and gets ready to write. A logbook that fails does not stop the card: the run says that
