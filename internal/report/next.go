@@ -31,6 +31,8 @@ func nextWhenIntact(run *logbook.Run) string {
 		return "The image is on the card, but the step named above failed: see to it before the card is used."
 	case hasFault(run):
 		return "The image is on the card as it was read, but see to the fault named above before the card is used."
+	case run.Proof != nil && !run.Proof.FromMedium && run.Operation == logbook.OperationCheck:
+		return "This proof may have seen a cache and not the card: take the card out, seat it again, and check it as root."
 	case run.Proof != nil && !run.Proof.FromMedium && run.Write != nil:
 		return "Take the card out, seat it again and check it: this proof may have seen a cache."
 	case run.Conditions.FloorBytesPerSec > 0 && run.Pace == flash.PaceUnjudged && run.Write != nil:
@@ -60,8 +62,8 @@ func nextWhenDamaged(run *logbook.Run) string {
 		return "A card in use does change: if a board has run from it, this is no defect. If it has not been used since " +
 			"it was written, check it in another reader; if it is damaged there too, retire it."
 	}
-	return "Do not use this card; no boot sector was left on it. Flash it once more in another reader; if it is damaged " +
-		"again, retire it."
+	return "Do not use this card; its boot sector was taken away where the card still took that. Flash it once more in " +
+		"another reader; if it is damaged again, retire it."
 }
 
 func nextWhenRefused(run *logbook.Run) string {
