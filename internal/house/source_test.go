@@ -24,6 +24,7 @@ var (
 // sleepers are the files that may call time.Sleep where no bubble is seen around it.
 var sleepers = map[string]string{
 	"flash/measure_test.go":                   "its slow reader is read inside bubbles alone, so that it sleeps on their clock",
+	"internal/job/giveup_test.go":             "its late card is written inside bubbles alone, so that it sleeps on their clock",
 	"internal/cardlab/blockdev/loop_linux.go": "the kernel tells nobody when a loop device is let go, so it is asked again",
 }
 
