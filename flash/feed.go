@@ -36,6 +36,7 @@ type Feed struct {
 	head    []byte
 	stopped bool
 	ended   bool
+	took    bool  // the card took every block of an image that ended soundly
 	err     error // why the blocks ended; io.EOF at the image's sound end
 }
 
@@ -81,9 +82,11 @@ func (f *Feed) next(ctx context.Context) (*piece, error) {
 	}
 }
 
+// cause is why no block follows. Once it is io.EOF, it stays that.
 func (f *Feed) cause() error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	f.took = errors.Is(f.err, io.EOF)
 	return f.err
 }
 
@@ -97,7 +100,8 @@ func (f *Feed) setAside() {
 	}
 }
 
-// stop ends the taking of blocks, and tells whether it was this call that did.
+// stop ends the taking of blocks, and tells whether it was this call that did. Where blocks still wait, an image's sound end
+// is not the card's.
 func (f *Feed) stop(cause error) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -105,7 +109,7 @@ func (f *Feed) stop(cause error) bool {
 		return false
 	}
 	f.stopped = true
-	if f.err == nil {
+	if f.err == nil || errors.Is(f.err, io.EOF) && !f.took {
 		f.err = cause
 	}
 	close(f.over)
@@ -179,7 +183,7 @@ func (f *Feed) waits() bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.stopped {
-		return errors.Is(f.err, io.EOF)
+		return f.took
 	}
 	return f.waiting.Load() && len(f.pieces) == 0
 }

@@ -247,6 +247,35 @@ func TestCardThatStandsStillIsSetAside(t *testing.T) {
 	})
 }
 
+// A card may also be set aside when all its blocks wait for it and the image has ended: what was not written then must not
+// pass for written when the card's call returns at last.
+func TestCardThatIsSetAsideAfterTheImagesEndIsNotDone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		sound := newCard(t, cardlab.Traits{SizeBytes: 64 * mib})
+		stuck := newCard(t, cardlab.Traits{SizeBytes: 64 * mib, Stalls: []cardlab.Stall{{OffsetBytes: 6 * mib, For: time.Hour, Once: true}}})
+		pump := flash.NewPump(flash.NewPool(8))
+		soundMeter, stuckMeter := &flash.Meter{}, &flash.Meter{}
+		soundFeed, stuckFeed := pump.Feed(soundMeter), pump.Feed(stuckMeter)
+		stuckDone := make(chan error, 1)
+		go func() { stuckDone <- flash.NewWriter(stuck, stuckMeter, flash.Judge{}).WriteBody(t.Context(), stuckFeed) }()
+		if err := pump.Run(t.Context(), bytes.NewReader(randomImage(4*flash.BlockBytes, 9))); err != nil {
+			t.Fatal(err)
+		}
+		if err := flash.NewWriter(sound, soundMeter, flash.Judge{}).WriteBody(t.Context(), soundFeed); err != nil {
+			t.Fatal(err)
+		}
+		soundFeed.Close()
+		for range 30 {
+			<-time.After(time.Second)
+			pump.SetAside()
+		}
+		<-stuckFeed.SetAside()
+		if err := <-stuckDone; !errors.Is(err, flash.ErrHeldOthersBack) {
+			t.Errorf("two of its three blocks were taken from it, and it says %v", err)
+		}
+	})
+}
+
 // A card alone holds nobody back, and a slow one that still completes calls is only slow.
 func TestSlowCardsAreNotSetAside(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -49,8 +49,8 @@ func (w *Writer) Clear() error {
 	return nil
 }
 
-// WriteBody writes every block that the feed gives and flushes. It returns nil only when the image ended soundly; the
-// error is an *Error, for StepSource where the image or the context ended it.
+// WriteBody writes every block that the feed gives and flushes. It returns nil only when the image ended soundly and all of
+// it was taken; the error is an *Error, for StepSource where the image ended it.
 func (w *Writer) WriteBody(ctx context.Context, feed *Feed) error {
 	w.meter.Enter(StepBody)
 	defer w.trace.close()

@@ -140,22 +140,23 @@ func TestUnreadableChecksumFileIsAnError(t *testing.T) {
 }
 
 func TestCancelledContextEndsReading(t *testing.T) {
-	ctx, cancel := context.WithCancel(t.Context())
+	cause := errors.New("the operator had enough")
+	ctx, cancel := context.WithCancelCause(t.Context())
 	image, err := source.Open(ctx, writeFile(t, "disk.img", diskOf(2<<20)), source.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer image.Close()
-	cancel()
+	cancel(cause)
 	// What is in memory may still come, the rest may not.
-	if _, err := io.ReadAll(image); !errors.Is(err, context.Canceled) {
+	if _, err := io.ReadAll(image); !errors.Is(err, cause) {
 		t.Errorf("reading on: %v", err)
 	}
 	expected, err := source.ParseExpected(sumOf(readFixture(t, "sized.zst")))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := source.Open(ctx, fixturePath("sized.zst"), source.Options{Expected: expected}); !errors.Is(err, context.Canceled) {
+	if _, err := source.Open(ctx, fixturePath("sized.zst"), source.Options{Expected: expected}); !errors.Is(err, cause) {
 		t.Errorf("checking the whole file: %v", err)
 	}
 }

@@ -198,6 +198,41 @@ func TestClosedImageGivesNothing(t *testing.T) {
 	}
 }
 
+// Whoever waits no longer for a source closes it although a read of it hangs. The race detector watches.
+func TestImageIsClosedWhileItsReadHangs(t *testing.T) {
+	packed := readFixture(t, "blocks.xz")
+	stream, feed := io.Pipe()
+	fed := make(chan error, 1)
+	go func() { // ends once the half was read
+		_, err := feed.Write(packed[:len(packed)/2])
+		fed <- err
+	}()
+	image, err := source.Open(t.Context(), "-", source.Options{Stdin: stream})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	go func() { // ends when the pipe is closed below
+		_, err := io.Copy(io.Discard, image)
+		ended <- err
+	}()
+	if err := <-fed; err != nil {
+		t.Fatal(err)
+	}
+	if err := image.Close(); err != nil {
+		t.Errorf("close: %v", err)
+	}
+	if err := feed.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-ended; !errors.Is(err, source.ErrTruncated) && !errors.Is(err, source.ErrClosed) {
+		t.Errorf("the hanging read: %v", err)
+	}
+	if n, err := image.Read(make([]byte, 1)); n != 0 || err == nil {
+		t.Errorf("a read after that: %d, %v", n, err)
+	}
+}
+
 func TestFailingStreamIsNoEnd(t *testing.T) {
 	broken := errors.New("the cable broke")
 	for _, f := range fixtures {

@@ -44,12 +44,13 @@ const (
 	Absent     Expected = "absent"
 )
 
-// An Image is an opened source that is read once, from start to end. One goroutine at a time uses it, but Facts, PackedRead
-// and DeclaredBytes may be called from any.
+// An Image is an opened source that is read once, from start to end. One goroutine at a time reads it; every other method
+// may be called from any, also while a Read is under way.
 type Image struct {
 	input    *input
 	decoder  io.Reader // gives io.EOF only after its container ended soundly
 	close    func() error
+	closed   atomic.Bool
 	facts    Facts // as opened; settled replaces them at the end
 	settled  atomic.Pointer[Facts]
 	declared int64 // decoded bytes as the container states them; -1 when unknown
@@ -63,6 +64,9 @@ type Image struct {
 // Read gives the next decoded bytes. io.EOF comes only after the container ended soundly, nothing followed it, and every
 // published digest matched; any other error is an *Error, and every later Read returns it again.
 func (m *Image) Read(p []byte) (int, error) {
+	if m.err == nil && m.closed.Load() {
+		m.err = &Error{Op: "read", OffsetBytes: m.input.offsetBytes(), Err: ErrClosed}
+	}
 	if m.err != nil {
 		return 0, m.err
 	}
@@ -167,15 +171,11 @@ func (m *Image) PackedBytes() (sizeBytes int64, known bool) {
 	return max(size, 0), size >= 0
 }
 
-// Close releases the source. Closing before the end is no error; closing again does nothing.
+// Close releases the source. Closing before the end is no error; closing again does nothing. A Read that is under way, such
+// as one of a pipe that nobody fills, is not waited for.
 func (m *Image) Close() error {
-	if m.err == nil {
-		m.err = &Error{Op: "read", OffsetBytes: m.input.offsetBytes(), Err: ErrClosed}
-	}
-	if m.close == nil {
+	if m.closed.Swap(true) || m.close == nil {
 		return nil
 	}
-	release := m.close
-	m.close = nil
-	return release()
+	return m.close()
 }

@@ -32,9 +32,6 @@ type Options struct {
 	HTTPClient *http.Client
 	// Stdin is what the name "-" reads.
 	Stdin io.Reader
-	// Recognise tells whether an unpacked image starts with these bytes. Nil: it asks package partition for a partition
-	// table or a file system.
-	Recognise func(start []byte) bool
 }
 
 // Open opens the source of that name: a path, "-" for Options.Stdin, or an http or https URL. ctx governs the image until it
@@ -91,7 +88,7 @@ func (o *origin) open(ctx context.Context, options Options) (*Image, error) {
 			return nil, err
 		}
 	}
-	packed := newPackedReader(o.stream, o.sizeBytes, ctx.Err)
+	packed := newPackedReader(o.stream, o.sizeBytes, giveUp(ctx))
 	image := &Image{
 		input: newInput(packed), declared: -1, endless: o.endless, digest: sha256.New(), close: o.close,
 		facts:  Facts{Name: o.name, PackedBytes: max(o.sizeBytes, 0)},
@@ -127,7 +124,7 @@ func (m *Image) expect(published Published, member string) error {
 
 // checkWhole reads the packed file once and compares its digest, so that not one byte of a wrong file is given out.
 func checkWhole(ctx context.Context, o *origin, want Sum) error {
-	whole := newPackedReader(io.NewSectionReader(o.random, 0, o.sizeBytes), o.sizeBytes, ctx.Err)
+	whole := newPackedReader(io.NewSectionReader(o.random, 0, o.sizeBytes), o.sizeBytes, giveUp(ctx))
 	if _, err := io.Copy(io.Discard, bufferless{whole}); err != nil {
 		return &Error{Op: "check", OffsetBytes: whole.readBytes.Load(), Err: err}
 	}
@@ -136,6 +133,9 @@ func checkWhole(ctx context.Context, o *origin, want Sum) error {
 	}
 	return nil
 }
+
+// giveUp tells whether the caller gave up, and why.
+func giveUp(ctx context.Context) func() error { return func() error { return context.Cause(ctx) } }
 
 // bufferless hides all but Read.
 type bufferless struct{ io.Reader }

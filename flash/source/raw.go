@@ -1,7 +1,6 @@
 package source
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -22,14 +21,10 @@ func newRaw(in *input, options Options) (io.Reader, error) {
 	if err != nil && !errors.Is(err, io.EOF) {
 		return nil, err
 	}
-	recognise := options.Recognise
-	if recognise == nil {
-		recognise = beginsLikeDisk
-	}
 	if size := in.packed.sizeBytes; size >= 0 && size%sectorBytes != 0 {
 		return nil, oddLength(size)
 	}
-	if !recognise(start) {
+	if !partition.Recognise(start) {
 		return nil, fmt.Errorf("%w: no container, partition table or file system begins here", ErrUnknownFormat)
 	}
 	return &rawReader{in: in}, nil
@@ -49,15 +44,4 @@ func (r *rawReader) Read(p []byte) (int, error) {
 func oddLength(sizeBytes int64) error {
 	return fmt.Errorf("%w: an unpacked image is a whole number of %d-byte sectors, this has %d bytes",
 		ErrUnknownFormat, sectorBytes, sizeBytes)
-}
-
-// beginsLikeDisk tells whether a partition table or a file system starts here. Only the start is in memory, so whether the
-// rest agrees with it is not asked.
-func beginsLikeDisk(start []byte) bool {
-	whole := int64(len(start) / sectorBytes * sectorBytes)
-	table, err := partition.Inspect(bytes.NewReader(start[:whole]), whole, sectorBytes)
-	if err != nil {
-		return false
-	}
-	return table.Kind != partition.SchemeNone || table.FileSystem != nil
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"sync"
 	"time"
 )
 
@@ -27,13 +28,16 @@ const (
 type remote struct {
 	client    *http.Client
 	request   *http.Request // carries the caller's context
-	body      io.ReadCloser
-	stop      context.CancelCauseFunc // ends the connection that body belongs to
 	mark      validator
 	sizeBytes int64 // -1 when the server does not tell
 	given     int64
 	attempts  int
 	resumedAt int64
+
+	mu     sync.Mutex // guards the connection, which Close may end while another goroutine reads
+	body   io.ReadCloser
+	stop   context.CancelCauseFunc // ends the connection that body belongs to
+	closed bool
 }
 
 // fetch asks for a URL. Anything but status 200 is ErrStatus.
@@ -91,8 +95,26 @@ func (r *remote) get(request *http.Request) (*http.Response, error) {
 		cancel(nil)
 		return nil, err
 	}
-	r.body, r.stop = response.Body, cancel
-	return response, nil
+	return response, r.connected(response.Body, cancel)
+}
+
+// connected keeps a connection, unless nobody reads from it any more.
+func (r *remote) connected(body io.ReadCloser, stop context.CancelCauseFunc) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.closed {
+		stop(ErrClosed)
+		return errors.Join(ErrClosed, body.Close())
+	}
+	r.body, r.stop = body, stop
+	return nil
+}
+
+// connection is the one that is read from.
+func (r *remote) connection() (body io.ReadCloser, stop context.CancelCauseFunc) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.body, r.stop
 }
 
 // causeOf prefers why a connection was ended to the plain "canceled" that the client reports then.
@@ -123,11 +145,12 @@ func (r *remote) Read(p []byte) (int, error) {
 // busy elsewhere: a slow card is no fault of the server.
 func (r *remote) readIdle(p []byte) (int, error) {
 	stalled := make(chan struct{})
+	body, stop := r.connection()
 	timer := time.AfterFunc(idleLimit, func() {
-		r.stop(ErrStalled)
+		stop(ErrStalled)
 		close(stalled)
 	})
-	n, err := r.body.Read(p)
+	n, err := body.Read(p)
 	if !timer.Stop() {
 		<-stalled
 		if err != nil && !errors.Is(err, io.EOF) {
@@ -137,8 +160,16 @@ func (r *remote) readIdle(p []byte) (int, error) {
 	return n, err
 }
 
-// Close ends the connection.
+// Close ends the connection, for good.
 func (r *remote) Close() error {
-	r.stop(nil)
-	return r.body.Close()
+	r.mu.Lock()
+	r.closed = true
+	r.mu.Unlock()
+	return r.hangUp()
+}
+
+func (r *remote) hangUp() error {
+	body, stop := r.connection()
+	stop(nil)
+	return body.Close()
 }

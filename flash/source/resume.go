@@ -60,14 +60,13 @@ func (r *remote) resume(broken error) error {
 
 // ask requests the rest of the file. again says that the failure may pass.
 func (r *remote) ask() (again bool, err error) {
-	r.stop(nil)
-	_ = r.body.Close() // what it held is lost anyway
+	_ = r.hangUp() // what it held is lost anyway
 	request := r.request.Clone(r.request.Context())
 	request.Header.Set("Range", fmt.Sprintf("bytes=%d-", r.given))
 	request.Header.Set("If-Range", r.mark.value)
 	response, err := r.get(request)
 	switch {
-	case errors.Is(err, ErrStatus):
+	case errors.Is(err, ErrStatus), errors.Is(err, ErrClosed):
 		return false, err
 	case err != nil:
 		return true, err
