@@ -8,6 +8,7 @@ import (
 	"os"
 
 	"cardwright/internal/logbook"
+	"cardwright/internal/report"
 )
 
 // logbookVariable names the logbook where --logbook does not.
@@ -40,18 +41,18 @@ func (p *program) readingPath() (string, error) {
 	})
 }
 
-// openForRecording opens the logbook. A logbook that cannot be opened stops no card: that is said, and nil is a job's word
-// for recording nothing.
-func (p *program) openForRecording(ctx context.Context) *logbook.Book {
+// openForRecording opens the logbook. One that cannot be opened stops no card: that is said at once, and the error tells the
+// job why its runs are not recorded.
+func (p *program) openForRecording(ctx context.Context) (book *logbook.Book, err error) {
 	path, err := p.writingPath()
 	if err == nil {
-		var book *logbook.Book
-		if book, err = logbook.Open(ctx, path); err == nil {
-			return book
-		}
+		book, err = logbook.Open(ctx, path)
 	}
-	fmt.Fprintf(p.stderr, "cardwright: nothing will be recorded: %v\n", err)
-	return nil
+	if err != nil {
+		p.complain("nothing will be recorded: %v", err)
+		return nil, err
+	}
+	return book, nil
 }
 
 // closeBook closes a logbook, if there is one.
@@ -60,7 +61,7 @@ func (p *program) closeBook(book *logbook.Book) {
 		return
 	}
 	if err := book.Close(); err != nil {
-		fmt.Fprintf(p.stderr, "cardwright: the logbook could not be closed: %v\n", err)
+		p.complain("the logbook could not be closed: %v", err)
 	}
 }
 
@@ -73,11 +74,11 @@ func (p *program) openForReading(ctx context.Context) (*logbook.Book, error) {
 	}
 	book, err := logbook.OpenReadOnly(ctx, path)
 	if errors.Is(err, fs.ErrNotExist) {
-		fmt.Fprintf(p.stderr, "There is no logbook at %s yet.\n", path)
+		fmt.Fprintf(p.stderr, "There is no logbook at %s yet.\n", report.Printable(path))
 		return nil, err
 	}
 	if err == nil {
-		fmt.Fprintf(p.stderr, "Logbook %s\n", path)
+		fmt.Fprintf(p.stderr, "Logbook %s\n", report.Printable(path))
 	}
 	return book, err
 }

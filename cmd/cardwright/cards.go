@@ -44,7 +44,7 @@ func (p *program) cardsJSON(startedAt time.Time, listings []device.Listing) erro
 	return encoder.Encode(struct {
 		report.Stamp
 		Cards []device.Listing `json:"cards"`
-	}{p.stamp(startedAt), listings})
+	}{stampOf(startedAt, done), listings})
 }
 
 // cardsText prints the disks that may be written first: they are what the operator looks for.
@@ -72,10 +72,10 @@ func listCard(text *strings.Builder, l device.Listing) {
 	if l.SizeBytes == 0 {
 		facts[0] = "empty"
 	}
-	fmt.Fprintf(text, "%s  %s\n", l.Node, visible(strings.Join(facts, ", ")))
+	fmt.Fprintf(text, "%s  %s\n", l.Node, report.Printable(strings.Join(facts, ", ")))
 	row := func(name, value string) {
 		if value != "" {
-			fmt.Fprintf(text, "    %-15s %s\n", name, visible(value))
+			fmt.Fprintf(text, "    %-15s %s\n", name, report.Printable(value))
 		}
 	}
 	row("on it now", onIt(l))

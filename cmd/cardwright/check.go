@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -54,9 +53,8 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 		return c.stop(unread, err, logbook.ClassInterrupted)
 	}
 	if anyRefused(seats) {
-		fmt.Fprintln(c.stderr, "cardwright: the card cannot be read:")
-		listReasons(c.stderr, seats)
-		return c.stop(unread, errTargetRefused, logbook.ClassRefused)
+		c.complain("the card cannot be read:")
+		return c.stop(unread, refusalOf(c.stderr, seats), logbook.ClassRefused)
 	}
 	image, err := openSource(ctx, c.imageName, options)
 	if err != nil {
@@ -68,11 +66,11 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 
 // prove carries the job out and prints what became of it.
 func (c *checking) prove(ctx context.Context, s *seat, image openImage, startedAt time.Time) error {
-	book := c.openForRecording(ctx)
+	book, unrecorded := c.openForRecording(ctx)
 	defer c.closeBook(book)
 	var result *job.Result
 	c.newProgress(image, tracksOf([]*seat{s})).during(func() {
-		result = job.Check(ctx, image, s.target(), job.Options{Book: book})
+		result = job.Check(ctx, image, s.target(), job.Options{Book: book, Unrecorded: unrecorded})
 	})
 	return c.printRuns(startedAt, result)
 }

@@ -181,8 +181,7 @@ func (d *demonstration) flash(ctx context.Context, book *logbook.Book, cards []d
 // show prints the report of all cards, the logbook, and what to look at next.
 func (d *demonstration) show(ctx context.Context, result *job.Result) error {
 	fmt.Fprintln(d.story)
-	code, err := d.writeRuns(d.startedAt, result) // the code of a flash command; the demo itself is done
-	if err != nil {
+	if err := d.writeRuns(d.startedAt, result, done); err != nil {
 		return err
 	}
 	if d.json {
@@ -208,7 +207,7 @@ func (d *demonstration) show(ctx context.Context, result *job.Result) error {
 		"  ./cardwright inspect $D/%s\n"+
 		"  truncate -s 128M $D/card.img\n"+
 		"  ./cardwright --logbook $D/%s flash $D/%s --to $D/card.img\n",
-		code, filepath.Dir(d.bookPath), filepath.Base(d.bookPath), result.Cards[2].RunID, filepath.Base(d.packed),
+		codeOfRuns(result.Cards), filepath.Dir(d.bookPath), filepath.Base(d.bookPath), result.Cards[2].RunID, filepath.Base(d.packed),
 		filepath.Base(d.bookPath), filepath.Base(d.packed))
 	return nil
 }

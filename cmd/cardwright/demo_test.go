@@ -1,10 +1,15 @@
 package main
 
 import (
+	"bytes"
+	"encoding/json"
+	"io"
 	"testing"
 
 	"cardwright/internal/cardlab"
+	"cardwright/internal/job"
 	"cardwright/internal/logbook"
+	"cardwright/internal/report"
 )
 
 // The demo holds its own outcome against what its cards are known to be.
@@ -32,5 +37,22 @@ func TestDemoNoticesAWrongVerdict(t *testing.T) {
 	}
 	if heldAgainst(runs[:3], cards) == nil {
 		t.Error("a card without a run was not missed")
+	}
+}
+
+// The document states the code that the command ends with: bad emulated cards are no failure of the demo.
+func TestDemoDocumentStatesItsOwnExitCode(t *testing.T) {
+	var stdout bytes.Buffer
+	d := demonstration{program: &program{stdout: &stdout, json: true}, story: io.Discard}
+	result := &job.Result{Cards: []logbook.Run{{Verdict: logbook.Damaged}}}
+	if err := d.show(t.Context(), result); err != nil {
+		t.Fatal(err)
+	}
+	var told report.Document
+	if err := json.Unmarshal(stdout.Bytes(), &told); err != nil {
+		t.Fatal(err)
+	}
+	if told.ExitCode != 0 || told.Cards[0].Verdict != logbook.Damaged {
+		t.Errorf("%+v", told)
 	}
 }

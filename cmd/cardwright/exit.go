@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"slices"
 	"strings"
 
@@ -72,8 +73,43 @@ func worst(codes ...exitCode) exitCode {
 	return done
 }
 
-// hintFor says what to do about a code; empty where there is nothing to say.
-func hintFor(code exitCode) string {
+// hints say what to do about causes for which that of their code does not fit. The first that applies counts.
+func hints() []struct {
+	cause error
+	hint  string
+} {
+	return []struct {
+		cause error
+		hint  string
+	}{
+		{errDeclined, ""},
+		{errNoTerminal, ""},
+		{errTargetMissing, "\"cardwright cards\" lists the readers. A regular file that serves as a card must exist: truncate -s 8G FILE makes one."},
+		{flash.ErrTooSmall, "Take a larger card, or a smaller image."},
+		{fs.ErrNotExist, "Look at the path."},
+		{source.ErrDirectory, "Name the image itself, a file."},
+		{source.ErrManyMembers, "Choose one with --member NAME."},
+		{source.ErrNoMember, "Choose one that is there with --member NAME."},
+		{source.ErrUnknownFormat, "Look at what it is. If it is an image all the same, --raw takes its bytes as they are."},
+		{source.ErrNoDigest, "Name a checksum file that speaks of this image, or give the digest itself with --sha256."},
+		{source.ErrTooMuchMemory, unpackedHint},
+		{source.ErrUnsupported, unpackedHint},
+		{source.ErrEncrypted, unpackedHint},
+		{source.ErrStatus, "Look at the address."},
+		{source.ErrMismatch, "Do not use this image. Fetch it again, and make sure that the published digest is of this very file."},
+	}
+}
+
+// unpackedHint leads around a container that is not read here.
+const unpackedHint = "Unpack it with the tool it was packed with, and name the unpacked image."
+
+// hintFor says what to do about an error; empty where there is nothing to say.
+func hintFor(err error, code exitCode) string {
+	for _, h := range hints() {
+		if (code == badSource || code == refused) && errors.Is(err, h.cause) {
+			return h.hint
+		}
+	}
 	for _, o := range outcomes() {
 		if o.code == code {
 			return o.hint

@@ -74,9 +74,8 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 		return f.notStarted(err, logbook.ClassInterrupted)
 	}
 	if anyRefused(f.seats) {
-		fmt.Fprintln(f.stderr, "cardwright: nothing was written, since a target is refused:")
-		listReasons(f.stderr, f.seats)
-		return f.notStarted(errTargetRefused, logbook.ClassRefused)
+		f.complain("nothing was written, since a target is refused:")
+		return f.notStarted(refusalOf(f.stderr, f.seats), logbook.ClassRefused)
 	}
 	tty, err := f.openTerminal()
 	if err != nil {
@@ -157,9 +156,9 @@ func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) er
 		}
 	}
 	if anyRefused(f.seats) {
-		fmt.Fprintln(f.stderr, "cardwright: nothing was written, since the image does not fit:")
-		listReasons(f.stderr, f.seats)
-		return f.notStarted(errTargetRefused, logbook.ClassRefused)
+		f.complain("nothing was written, since the image does not fit:")
+		_ = refusalOf(f.stderr, f.seats)
+		return f.notStarted(errDoesNotFit, logbook.ClassRefused)
 	}
 	if tty == nil {
 		caution(f.stderr, f.seats, image.Facts().Name)
@@ -177,7 +176,7 @@ func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) er
 
 // write carries the job out and prints what became of it.
 func (f *flashing) write(ctx context.Context, image openImage) error {
-	book := f.openForRecording(ctx)
+	book, unrecorded := f.openForRecording(ctx)
 	defer f.closeBook(book)
 	targets := make([]job.Target, len(f.seats))
 	for i, s := range f.seats {
@@ -185,7 +184,9 @@ func (f *flashing) write(ctx context.Context, image openImage) error {
 	}
 	var result *job.Result
 	f.newProgress(image, tracksOf(f.seats)).during(func() {
-		result = job.Flash(ctx, image, targets, job.Options{Book: book, FloorBytesPerSecond: f.floorRate})
+		result = job.Flash(ctx, image, targets, job.Options{
+			Book: book, Unrecorded: unrecorded, FloorBytesPerSecond: f.floorRate,
+		})
 	})
 	return f.printRuns(f.startedAt, result)
 }

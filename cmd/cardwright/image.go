@@ -42,12 +42,24 @@ func (f *imageFlags) options(p *program) (source.Options, error) {
 // An openImage is an image together with what the progress shows of its source.
 type openImage struct{ *source.Image }
 
+// openSource opens an image. An interrupt does not wait for a source that gives nothing, such as a pipe that nobody fills.
 func openSource(ctx context.Context, name string, o source.Options) (openImage, error) {
-	image, err := source.Open(ctx, name, o)
+	opened := make(chan struct{})
+	var found *source.Image
+	var err error
+	go func() { // ends with the opening; one that hangs ends with the program, which the interrupt is about to end
+		defer close(opened)
+		found, err = source.Open(ctx, name, o)
+	}()
+	select {
+	case <-opened:
+	case <-ctx.Done():
+		return openImage{}, context.Cause(ctx)
+	}
 	if err != nil {
 		return openImage{}, fmt.Errorf("the image %s: %w", name, err)
 	}
-	return openImage{image}, nil
+	return openImage{found}, nil
 }
 
 // isLocal tells a path from standard input and from a URL.

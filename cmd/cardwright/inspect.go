@@ -4,20 +4,16 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"cardwright/flash"
 	"cardwright/flash/source"
 	"cardwright/internal/device"
+	"cardwright/internal/job"
 	"cardwright/partition"
 )
-
-// imageSectorBytes is the sector size of nearly every image there is (common practice); a regular file is read with it too.
-const imageSectorBytes = 512
 
 func (p *program) inspectCommand() *cobra.Command {
 	return &cobra.Command{
@@ -86,12 +82,7 @@ func inspectCard(ctx context.Context, path string) (table *partition.Table, err 
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, card.Close()) }()
-	sectorBytes := max(imageSectorBytes, int64(card.SectorBytes()))
-	table, err = partition.Inspect(flash.NewReader(card), card.SizeBytes(), sectorBytes)
-	if err != nil {
-		return nil, &flash.Error{Step: flash.StepInspect, Err: err}
-	}
-	return table, nil
+	return job.TableOn(card)
 }
 
 // inspectSource decodes an image once and keeps what its table and file systems need, so that no unpacked copy is made.
@@ -101,35 +92,8 @@ func inspectSource(ctx context.Context, name string, o source.Options) (table *p
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, image.Close()) }()
-	excerpt, imageBytes, err := excerptOf(image)
-	if err != nil {
+	if table, err = job.TableOf(ctx, image); err != nil {
 		return nil, fmt.Errorf("the image %s: %w", name, err)
 	}
-	return partition.Inspect(excerpt.View(nil), imageBytes, imageSectorBytes)
-}
-
-// excerptOf reads an image to its end.
-func excerptOf(image openImage) (excerpt *partition.Excerpt, imageBytes int64, err error) {
-	block := make([]byte, flash.BlockBytes)
-	for {
-		n, err := io.ReadFull(image, block)
-		if n > 0 && excerpt == nil {
-			excerpt = partition.NewExcerpt(block[:n])
-			if declared, known := image.DeclaredBytes(); known {
-				excerpt.ExpectSize(declared)
-			}
-		} else if n > 0 {
-			excerpt.Observe(imageBytes, block[:n])
-		}
-		imageBytes += int64(n)
-		if errors.Is(err, io.ErrUnexpectedEOF) {
-			_, err = image.Read(block) // io.ReadFull hides whether the image ended soundly; the image says it again
-		}
-		if errors.Is(err, io.EOF) && excerpt != nil {
-			return excerpt, imageBytes, nil
-		}
-		if err != nil {
-			return nil, 0, err
-		}
-	}
+	return table, nil
 }

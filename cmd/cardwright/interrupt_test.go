@@ -65,3 +65,56 @@ func TestInterruptLeavesNoHeadAndAClosedRecord(t *testing.T) {
 		t.Errorf("the record tells %+v", record.Error)
 	}
 }
+
+// A silentReader gives what it holds, then tells that it is asked for more, and gives nothing until it is released.
+type silentReader struct {
+	io.Reader
+	asked   func()
+	release chan struct{}
+}
+
+func (s *silentReader) Read(p []byte) (int, error) {
+	if n, err := s.Reader.Read(p); err == nil {
+		return n, nil
+	}
+	s.asked()
+	<-s.release
+	return 0, io.ErrUnexpectedEOF
+}
+
+// An interrupt waits for no pipe that gives nothing, be it before the image is known or in the middle of it.
+func TestInterruptDoesNotWaitForASilentSource(t *testing.T) {
+	image := make([]byte, 2<<20)
+	binary.LittleEndian.PutUint16(image[510:], 0xaa55)
+	copy(image[446:], []byte{0, 0, 2, 0, 0x83, 0, 3, 0, 8, 0, 0, 0, 8})
+	cardPath := filepath.Join(t.TempDir(), "card.img")
+	if err := os.WriteFile(cardPath, bytes.Repeat([]byte{filler}, 8<<20), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for name, given := range map[string]int{"nothing": 0, "a part": len(image)} {
+		for command, args := range map[string][]string{
+			"flash": {"flash", "-", "--to", cardPath, "--yes", "--json"}, "check": {"check", cardPath, "--image", "-", "--json"},
+			"inspect": {"inspect", "-", "--json"},
+		} {
+			ctx, cancel := context.WithCancelCause(t.Context())
+			silent := &silentReader{bytes.NewReader(image[:given]), func() { cancel(interruption{}) }, make(chan struct{})}
+			var stdout, stderr bytes.Buffer
+			args = append(args, "--logbook", filepath.Join(t.TempDir(), "logbook.db"))
+			if code := run(ctx, args, silent, &stdout, &stderr); code != 130 {
+				t.Errorf("%s of %s: exit code %d\n%s", command, name, code, &stderr)
+			}
+			close(silent.release)
+			cancel(nil)
+			if !bytes.Contains(stdout.Bytes(), []byte("interrupted by the operator")) {
+				t.Errorf("%s of %s: the document does not say why:\n%s", command, name, &stdout)
+			}
+		}
+	}
+	card, err := os.ReadFile(cardPath)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(card, bytes.Repeat([]byte{filler}, 8<<20)) {
+		t.Error("the card was written to although the image's first block never came")
+	}
+}

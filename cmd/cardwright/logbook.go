@@ -94,7 +94,7 @@ func (p *program) showRun(ctx context.Context, number string) error {
 		return err
 	}
 	return p.printed(
-		func() error { return report.RecordJSON(p.stdout, p.stamp(startedAt), record, trace) },
+		func() error { return report.RecordJSON(p.stdout, stampOf(startedAt, done), record, trace) },
 		func() error { return report.Record(p.stdout, record, trace) },
 	)
 }

@@ -10,7 +10,6 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
-	"unicode"
 
 	"cardwright/internal/device"
 	"cardwright/internal/report"
@@ -39,12 +38,12 @@ func openTerminal() (terminal, error) {
 
 // caution says what will be erased.
 func caution(out io.Writer, seats []*seat, imageName string) {
-	fmt.Fprintf(out, "Everything on %s will be erased and replaced by %s:\n\n", cardsInWords(len(seats)), visible(imageName))
+	fmt.Fprintf(out, "Everything on %s will be erased and replaced by %s:\n\n", cardsInWords(len(seats)), report.Printable(imageName))
 	for _, s := range seats {
 		d := s.card.Description()
-		fmt.Fprintf(out, "  %s%s\n", visible(s.path), visible(labelled(s.label)))
-		fmt.Fprintf(out, "      %s\n", visible(strings.Join(traits(d), ", ")))
-		fmt.Fprintf(out, "      on it now: %s\n", visible(d.Contents))
+		fmt.Fprintf(out, "  %s%s\n", report.Printable(s.path), report.Printable(labelled(s.label)))
+		fmt.Fprintf(out, "      %s\n", report.Printable(strings.Join(traits(d), ", ")))
+		fmt.Fprintf(out, "      on it now: %s\n", report.Printable(d.Contents))
 	}
 	fmt.Fprintln(out)
 }
@@ -73,16 +72,6 @@ func traits(d device.Description) []string {
 		known = append(known, d.Model)
 	}
 	return append(known, string(d.Transport))
-}
-
-// visible takes out what could steer a terminal: what a reader or a card calls itself is nobody's word.
-func visible(text string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsPrint(r) {
-			return r
-		}
-		return '?'
-	}, text)
 }
 
 // ask has the operator type each device's name. Any other answer is a no, and so is an end of the input.

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	"cardwright/internal/report"
 )
 
 // programVersion is what --version prints and every record keeps.
@@ -26,6 +28,7 @@ type program struct {
 
 	logbookPath string // --logbook; empty: the environment or the default decides
 	json        bool   // --json
+	documented  bool   // the JSON document was printed
 }
 
 // run carries out one command line and gives the exit code. Results go to stdout, all else to stderr.
@@ -34,12 +37,18 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		stdin: stdin, stdout: stdout, stderr: stderr, env: os.Getenv, effectiveUser: os.Geteuid(),
 		terminal: openTerminal, lineEvery: 5 * time.Second,
 	}
+	startedAt := time.Now()
 	root := p.root()
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
 	code := codeOfError(err)
 	if err != nil {
 		p.tell(err, code)
+		err = p.documentFailure(startedAt, err, code, args)
+	}
+	if err != nil {
+		code = programFailed // not even that could be printed
+		p.complain("%v", err)
 	}
 	return int(code)
 }
@@ -50,15 +59,20 @@ func (p *program) tell(err error, code exitCode) {
 		return
 	}
 	if code == interrupted {
-		fmt.Fprintln(p.stderr, "cardwright: interrupted")
+		p.complain("interrupted")
 		return
 	}
-	fmt.Fprintf(p.stderr, "cardwright: %v\n", err)
-	p.hint(code)
+	p.complain("%v", err)
+	p.hint(err, code)
 }
 
-func (p *program) hint(code exitCode) {
-	if hint := hintFor(code); hint != "" {
+// complain prints a line of the program's own on standard error. Names in it may hold anything.
+func (p *program) complain(format string, args ...any) {
+	fmt.Fprintln(p.stderr, "cardwright: "+report.Printable(fmt.Sprintf(format, args...)))
+}
+
+func (p *program) hint(err error, code exitCode) {
+	if hint := hintFor(err, code); hint != "" {
 		fmt.Fprintln(p.stderr, hint)
 	}
 }

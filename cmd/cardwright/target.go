@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -14,6 +15,7 @@ import (
 	"cardwright/internal/device"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
+	"cardwright/internal/report"
 )
 
 // A wish is one target as the operator named it.
@@ -24,6 +26,7 @@ type seat struct {
 	wish
 	card    *device.Card // nil where it was refused
 	reasons []string     // why it is refused
+	missing bool         // because there is nothing of that name
 	meter   flash.Meter
 }
 
@@ -43,6 +46,7 @@ func openSeats(ctx context.Context, wishes []wish, o device.Options, keep []kept
 		}
 		if err != nil {
 			seats[i].refuse(reasonsOf(err)...)
+			seats[i].missing = errors.Is(err, fs.ErrNotExist)
 			continue
 		}
 		seats[i].card = card
@@ -108,13 +112,18 @@ func anyRefused(seats []*seat) bool {
 	return false
 }
 
-// listReasons prints every reason of every refused target.
-func listReasons(out io.Writer, seats []*seat) {
+// refusalOf prints every reason of every refused target, and gives the error that stands for them.
+func refusalOf(out io.Writer, seats []*seat) error {
+	refusal := errTargetRefused
 	for _, s := range seats {
+		if s.missing {
+			refusal = errTargetMissing
+		}
 		for _, reason := range s.reasons {
-			fmt.Fprintf(out, "  %s: %s\n", s.path, reason)
+			fmt.Fprintf(out, "  %s\n", report.Printable(s.path+": "+reason))
 		}
 	}
+	return refusal
 }
 
 // closed gives all targets free at a command's end. A card whose closing fails has failed, though the report is out.
@@ -124,7 +133,7 @@ func (p *program) closed(err error, seats []*seat) error {
 			continue
 		}
 		if failed := s.card.Close(); failed != nil {
-			fmt.Fprintf(p.stderr, "cardwright: %v\n", failed)
+			p.complain("%v", failed)
 			err = ending{worst(codeOfError(err), cardFailed)}
 		}
 	}
@@ -153,7 +162,7 @@ func kernelRelease() string {
 func tracksOf(seats []*seat) []*track {
 	tracks := make([]*track, len(seats))
 	for i, s := range seats {
-		tracks[i] = &track{name: strings.TrimSpace(visible(filepath.Base(s.path) + " " + s.label)), meter: &s.meter}
+		tracks[i] = &track{name: strings.TrimSpace(report.Printable(filepath.Base(s.path) + " " + s.label)), meter: &s.meter}
 	}
 	return tracks
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"path"
 	"strings"
 	"time"
@@ -13,8 +14,14 @@ import (
 	"cardwright/partition"
 )
 
-// errTargetRefused stands for the reasons that were printed target by target.
-var errTargetRefused = errors.New("a target is refused")
+var (
+	// errTargetRefused stands for the reasons that were printed target by target.
+	errTargetRefused = errors.New("a target is refused")
+	// errTargetMissing says that one of them is not there.
+	errTargetMissing = fmt.Errorf("%w: it is not there", errTargetRefused)
+	// errDoesNotFit says that the image is known not to fit on one of them.
+	errDoesNotFit = fmt.Errorf("%w: %w", errTargetRefused, flash.ErrTooSmall)
+)
 
 // An unstarted is a command that ended before its job began: no target was touched.
 type unstarted struct {
@@ -29,7 +36,7 @@ type unstarted struct {
 func (p *program) stop(u unstarted, cause error, class logbook.Class) error {
 	code := codeOfClass(class)
 	if errors.Is(cause, errTargetRefused) {
-		p.hint(code)
+		p.hint(cause, code)
 	} else {
 		p.tell(cause, code)
 	}
@@ -37,6 +44,9 @@ func (p *program) stop(u unstarted, cause error, class logbook.Class) error {
 		return ending{code}
 	}
 	result := &job.Result{Image: source.Facts{Name: path.Base(u.imageName)}}
+	if errors.Is(cause, source.ErrMismatch) {
+		result.Image.Expected = source.Mismatched
+	}
 	for _, s := range u.seats {
 		result.Cards = append(result.Cards, u.run(s, cause, class))
 	}
@@ -56,6 +66,9 @@ func (u unstarted) run(s *seat, cause error, class logbook.Class) logbook.Run {
 		run.Verdict = logbook.Refused
 	case logbook.ClassSource:
 		run.Error.Step = flash.StepSource
+		if e, ok := errors.AsType[*source.Error](cause); ok {
+			run.Error.OffsetBytes = e.OffsetBytes
+		}
 	}
 	if len(s.reasons) > 0 {
 		run.Error.Cause = strings.Join(s.reasons, "; ")

@@ -57,6 +57,10 @@ func ParseExpected(argument string) (Published, error) {
 		return Published{image: &image}, nil
 	}
 	lines, err := readSums(argument)
+	if errors.Is(err, fs.ErrNotExist) {
+		return Published{}, fmt.Errorf("%w: %q is neither 64 hexadecimal digits nor a checksum file that is there",
+			ErrNoDigest, argument)
+	}
 	if err != nil {
 		return Published{}, err
 	}

@@ -121,7 +121,7 @@ func TestUnusableExpectedArguments(t *testing.T) {
 	empty := writeFile(t, "empty", []byte("# nothing\n"+numbersSHA256[1:]+"  short\n"))
 	for argument, want := range map[string]error{
 		"image:abc": source.ErrNoDigest, "image:": source.ErrNoDigest, empty: source.ErrNoDigest,
-		numbersSHA256[:63]: os.ErrNotExist, numbersSHA256 + "0": os.ErrNotExist, "": os.ErrNotExist,
+		numbersSHA256[:63]: source.ErrNoDigest, numbersSHA256 + "0": source.ErrNoDigest, "": source.ErrNoDigest,
 	} {
 		if _, err := source.ParseExpected(argument); !errors.Is(err, want) {
 			t.Errorf("%q: %v, want %v", argument, err, want)

@@ -21,10 +21,12 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	}
 	c := &checking{Target: t, image: image, book: o.Book, run: newRun(t, logbook.OperationCheck)}
 	c.run.PaceReason = "a check writes nothing"
+	err := o.Unrecorded
 	if c.book != nil {
-		if err := c.book.Begin(ctx, &c.run, facts); err != nil {
-			c.run.Findings = append(c.run.Findings, notRecorded(err))
-		}
+		err = c.book.Begin(ctx, &c.run, facts)
+	}
+	if err != nil {
+		c.run.Findings = append(c.run.Findings, notRecorded(err))
 	}
 	if err := c.steps(ctx); err != nil {
 		c.run.Error = failureOf(err)

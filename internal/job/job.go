@@ -40,6 +40,7 @@ type Target struct {
 // Options are what a job is asked for beside its image and targets. The zero value records nothing and asks for nothing.
 type Options struct {
 	Book                *logbook.Book // nil: nothing is recorded
+	Unrecorded          error         // why Book is nil, where a run that is not recorded shall say so
 	FloorBytesPerSecond float64       // 0: no floor
 	Patience            time.Duration // how long one card may hold the others back; 0: flash.DefaultPatience
 	Grace               time.Duration // how long an interrupted card may take to return from its call; 0: 10 s

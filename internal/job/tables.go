@@ -1,6 +1,8 @@
 package job
 
 import (
+	"context"
+
 	"cardwright/flash"
 	"cardwright/internal/logbook"
 	"cardwright/partition"
@@ -35,18 +37,38 @@ func observed(pump *flash.Pump, image Image) *excerpt {
 
 // table is the image's table: from what was kept, else from the card where the image lies.
 func (e *excerpt) table(card flash.Card, imageBytes int64) (*partition.Table, error) {
-	table, err := partition.Inspect(e.kept.View(flash.NewReader(card)), imageBytes, sectorOf(card))
+	table, err := partition.Inspect(e.kept.View(newTableReader(card)), imageBytes, sectorOf(card))
 	if err != nil {
 		return nil, &flash.Error{Step: flash.StepInspect, Err: err}
 	}
 	return table, nil
 }
 
-// inspect reads the card's table into the run, holds it against the image's, and gives the image's.
-func inspect(run *logbook.Run, card flash.Card, e *excerpt, imageBytes int64) (*partition.Table, error) {
-	found, err := partition.Inspect(flash.NewReader(card), card.SizeBytes(), sectorOf(card))
+// TableOn reads the partition table and the file systems that a card holds. The error is a *flash.Error.
+func TableOn(card flash.Card) (*partition.Table, error) {
+	table, err := partition.Inspect(newTableReader(card), card.SizeBytes(), sectorOf(card))
 	if err != nil {
 		return nil, &flash.Error{Step: flash.StepInspect, Err: err}
+	}
+	return table, nil
+}
+
+// TableOf reads an image to its end and gives the partition table and the file systems that it holds, without an unpacked
+// copy of it. The error is the image's or the context's.
+func TableOf(ctx context.Context, image Image) (*partition.Table, error) {
+	pump := flash.NewPump(flash.NewPool(buffersForSource))
+	excerpt := observed(pump, image)
+	if err := pump.Run(ctx, image); err != nil {
+		return nil, err
+	}
+	return partition.Inspect(excerpt.kept.View(nil), pump.Manifest().ImageBytes, imageSectorBytes)
+}
+
+// inspect reads the card's table into the run, holds it against the image's, and gives the image's.
+func inspect(run *logbook.Run, card flash.Card, e *excerpt, imageBytes int64) (*partition.Table, error) {
+	found, err := TableOn(card)
+	if err != nil {
+		return nil, err
 	}
 	run.Table = found
 	image, err := e.table(card, imageBytes)

@@ -16,6 +16,7 @@ import (
 type way struct {
 	Target
 	book    *logbook.Book
+	noBook  error // why there is none
 	floor   float64
 	pump    *flash.Pump
 	feed    *flash.Feed
@@ -39,7 +40,7 @@ func newWay(t Target, o Options, pump *flash.Pump, excerpt *excerpt, image Image
 		t.Meter = &flash.Meter{}
 	}
 	w := &way{
-		Target: t, book: o.Book, floor: o.FloorBytesPerSecond, pump: pump, feed: pump.Feed(t.Meter),
+		Target: t, book: o.Book, noBook: o.Unrecorded, floor: o.FloorBytesPerSecond, pump: pump, feed: pump.Feed(t.Meter),
 		excerpt: excerpt, image: image, run: newRun(t, logbook.OperationFlash), done: make(chan struct{}),
 	}
 	w.begun = w.run
@@ -97,10 +98,12 @@ func (w *way) steps(ctx context.Context) error {
 // begin opens the run's record and gets ready to write. A logbook that fails does not stop the card: the run says that
 // it is not recorded.
 func (w *way) begin(ctx context.Context) {
+	err := w.noBook
 	if w.book != nil {
-		if err := w.book.Begin(ctx, &w.run, w.image.Facts()); err != nil {
-			w.notRecorded(err)
-		}
+		err = w.book.Begin(ctx, &w.run, w.image.Facts())
+	}
+	if err != nil {
+		w.notRecorded(err)
 	}
 	w.mu.Lock()
 	w.begun = w.run

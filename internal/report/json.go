@@ -63,6 +63,17 @@ func RecordJSON(w io.Writer, stamp Stamp, record *logbook.Record, trace []flash.
 	}{stamp, run, samples})
 }
 
+// FailureJSON prints the document of a command that came to no result: why, under "error".
+func FailureJSON(w io.Writer, stamp Stamp, cause error) error {
+	type failure struct {
+		Cause string `json:"cause"`
+	}
+	return writeJSON(w, struct {
+		Stamp
+		Error failure `json:"error"`
+	}{stamp, failure{cause.Error()}})
+}
+
 // writeJSON prints a value indented, with its letters as they are: the document goes into no web page.
 func writeJSON(w io.Writer, value any) error {
 	encoder := json.NewEncoder(w)

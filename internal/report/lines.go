@@ -23,7 +23,7 @@ func (p *page) addUpTo(maxLines int, name, text string) {
 	if text == "" {
 		return
 	}
-	lines := wrap(clean(text), screenColumns-nameColumns)
+	lines := wrap(Printable(text), screenColumns-nameColumns)
 	if maxLines > 0 && len(lines) > maxLines {
 		lines = lines[:maxLines]
 		lines[maxLines-1] = cut(lines[maxLines-1]+" ...", screenColumns-nameColumns)
@@ -38,7 +38,7 @@ func (p *page) addUpTo(maxLines int, name, text string) {
 
 // plain appends a text at the left edge, wrapped.
 func (p *page) plain(text string) {
-	p.lines = append(p.lines, wrap(clean(text), screenColumns)...)
+	p.lines = append(p.lines, wrap(Printable(text), screenColumns)...)
 }
 
 // blank appends an empty line.
@@ -50,8 +50,9 @@ func (p *page) writeTo(w io.Writer) error {
 	return err
 }
 
-// clean takes out what could steer a terminal: names and labels come from cards and images that nobody vouches for.
-func clean(text string) string {
+// Printable takes out of a text what could steer a terminal, and makes one line of it: names and labels come from cards,
+// images and readers that nobody vouches for.
+func Printable(text string) string {
 	return strings.Map(func(r rune) rune {
 		switch {
 		case r == '\n' || r == '\t' || r == '\r':

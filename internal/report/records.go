@@ -21,7 +21,7 @@ func Records(w io.Writer, records []logbook.Record) error {
 		return p.writeTo(w)
 	}
 	line := func(run, time, card, image, verdict, pace, rate string) {
-		p.lines = append(p.lines, fmt.Sprintf("%5s  ", run)+pad(time, 17)+pad(clean(card), 14)+pad(clean(image), 15)+
+		p.lines = append(p.lines, fmt.Sprintf("%5s  ", run)+pad(time, 17)+pad(Printable(card), 14)+pad(Printable(image), 15)+
 			pad(verdict, 11)+pad(pace, 12)+rate)
 	}
 	line("Run", "Started", "Card", "Image", "Verdict", "Pace", "MB/s")

@@ -164,5 +164,5 @@ func slow(label string) logbook.Run {
 }
 
 func document(cards ...logbook.Run) report.Document {
-	return report.Document{ProgramVersion: "0.1.0", StartedAt: startedAt(), Image: image(), Cards: cards}
+	return report.Document{Stamp: report.Stamp{ProgramVersion: "0.1.0", StartedAt: startedAt()}, Image: image(), Cards: cards}
 }

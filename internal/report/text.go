@@ -122,7 +122,7 @@ func overview(run *logbook.Run) string {
 }
 
 func overviewLine(name, verdict, pace, took, sustained string) string {
-	return pad(clean(name), 34) + pad(verdict, 11) + pad(pace, 12) + pad(took, 14) + sustained
+	return pad(Printable(name), 34) + pad(verdict, 11) + pad(pace, 12) + pad(took, 14) + sustained
 }
 
 // addImage tells which image it was and whether it is what was published.
