@@ -257,7 +257,9 @@ func TestCardThatIsSetAsideAfterTheImagesEndIsNotDone(t *testing.T) {
 		soundMeter, stuckMeter := &flash.Meter{}, &flash.Meter{}
 		soundFeed, stuckFeed := pump.Feed(soundMeter), pump.Feed(stuckMeter)
 		stuckDone := make(chan error, 1)
-		go func() { stuckDone <- flash.NewWriter(stuck, stuckMeter, flash.Judge{}).WriteBody(t.Context(), stuckFeed) }()
+		go func() {
+			stuckDone <- flash.NewWriter(stuck, stuckMeter, flash.Judge{}).WriteBody(t.Context(), stuckFeed)
+		}()
 		if err := pump.Run(t.Context(), bytes.NewReader(randomImage(4*flash.BlockBytes, 9))); err != nil {
 			t.Fatal(err)
 		}

@@ -11,9 +11,14 @@ import (
 func TestComplaintsHoldNoControlCharacters(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "card\x1b[2J\x07.img")
 	for _, args := range [][]string{
-		{"flash", name, "--to", name, "--yes"}, {"flash", "x.img", "--to", name, "--yes"}, {"check", name, "--image", name},
-		{"inspect", name}, {"logbook", "list", "--logbook", name}, {"logbook", "list", "--logbook", t.TempDir() + "/\x1b[2J"},
-		{"flash", "x.img", "--to", "y.img", "--sha256", name}, {name},
+		{"flash", name, "--to", name, "--yes"},
+		{"flash", "x.img", "--to", name, "--yes"},
+		{"check", name, "--image", name},
+		{"inspect", name},
+		{"logbook", "list", "--logbook", name},
+		{"logbook", "list", "--logbook", t.TempDir() + "/\x1b[2J"},
+		{"flash", "x.img", "--to", "y.img", "--sha256", name},
+		{name},
 	} {
 		var stdout, stderr bytes.Buffer
 		run(t.Context(), args, strings.NewReader(""), &stdout, &stderr)
