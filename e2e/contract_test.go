@@ -5,12 +5,31 @@ package e2e_test
 // The documents as they are promised to scripts. They are written down here once more, so that a field that changes its
 // name or its place is seen.
 
+type stampDoc struct {
+	ProgramVersion string `json:"program_version"`
+	StartedAt      string `json:"started_at"`
+	ExitCode       *int   `json:"exit_code"`
+}
+
 type flashDocument struct {
-	ProgramVersion string    `json:"program_version"`
-	StartedAt      string    `json:"started_at"`
-	ExitCode       *int      `json:"exit_code"`
-	Image          imageDoc  `json:"image"`
-	Cards          []cardDoc `json:"cards"`
+	stampDoc
+	Image imageDoc  `json:"image"`
+	Cards []cardDoc `json:"cards"`
+}
+
+type inspectDocument struct {
+	stampDoc
+	tableDoc
+}
+
+type logbookDocument struct {
+	stampDoc
+	Runs []recordDoc `json:"runs"`
+}
+
+type recordDoc struct {
+	cardDoc
+	Image imageDoc `json:"image"`
 }
 
 type imageDoc struct {
@@ -28,6 +47,8 @@ type cardDoc struct {
 	Label        string       `json:"label"`
 	CardID       int64        `json:"card_id"`
 	RunID        int64        `json:"run_id"`
+	Operation    string       `json:"operation"`
+	StartedAt    string       `json:"started_at"`
 	Verdict      string       `json:"verdict"`
 	Pace         string       `json:"pace"`
 	PaceReason   string       `json:"pace_reason"`
@@ -39,17 +60,57 @@ type cardDoc struct {
 	Table        *tableDoc    `json:"table"`
 	Findings     []findingDoc `json:"findings"`
 	Error        *errorDoc    `json:"error"`
+	Conditions   conditionDoc `json:"conditions"`
+}
+
+type conditionDoc struct {
+	ReaderModel    string  `json:"reader_model"`
+	PortPath       string  `json:"port_path"`
+	LinkSpeed      string  `json:"link_speed"`
+	Kernel         string  `json:"kernel"`
+	ProgramVersion string  `json:"program_version"`
+	Direct         bool    `json:"direct"`
+	CardsAtOnce    int     `json:"cards_at_once"`
+	Discard        bool    `json:"discard"`
+	CardSize       int64   `json:"card_size_bytes"`
+	Floor          float64 `json:"floor_bytes_per_s"`
+	CID            string  `json:"cid"`
+	SourceLimits   bool    `json:"source_was_the_limit"`
+	Peers          int     `json:"peers"`
+	PeersMedian    float64 `json:"peers_median_bytes_per_s"`
+	PeersSpread    float64 `json:"peers_spread_bytes_per_s"`
+	Reread         bool    `json:"kernel_reread_table"`
+	CacheComplaint string  `json:"cache_drop_complaint"`
 }
 
 type writeDoc struct {
 	Bytes     int64   `json:"bytes"`
 	Busy      float64 `json:"busy_s"`
 	Sustained float64 `json:"sustained_bytes_per_s"`
-	Direct    bool    `json:"direct"`
+
+	WindowLow    *float64   `json:"window_low_bytes_per_s"`
+	WindowP5     *float64   `json:"window_p5_bytes_per_s"`
+	WindowMedian *float64   `json:"window_median_bytes_per_s"`
+	Direct       bool       `json:"direct"`
+	Stalls       []stallDoc `json:"stalls"`
+	Cliff        *cliffDoc  `json:"cliff"`
+}
+
+type stallDoc struct {
+	Offset  int64   `json:"offset_bytes"`
+	Seconds float64 `json:"seconds"`
+}
+
+type cliffDoc struct {
+	Offset int64   `json:"offset_bytes"`
+	Before float64 `json:"before_bytes_per_s"`
+	After  float64 `json:"after_bytes_per_s"`
 }
 
 type proofDoc struct {
 	Bytes      int64       `json:"bytes"`
+	Seconds    float64     `json:"seconds"`
+	Rate       float64     `json:"bytes_per_s"`
 	FromMedium bool        `json:"from_medium"`
 	TrueSize   *int64      `json:"true_size_bytes"`
 	Damage     []damageDoc `json:"damage"`
@@ -67,6 +128,7 @@ type errorDoc struct {
 	Step   string `json:"step"`
 	Offset int64  `json:"offset_bytes"`
 	Cause  string `json:"cause"`
+	Class  string `json:"class"`
 }
 
 type findingDoc struct {
@@ -81,6 +143,7 @@ type tableDoc struct {
 	ID         string         `json:"id"`
 	Sector     int64          `json:"sector_bytes"`
 	Size       int64          `json:"size_bytes"`
+	FileSystem *fileSystemDoc `json:"filesystem"`
 	Partitions []partitionDoc `json:"partitions"`
 	Findings   []findingDoc   `json:"findings"`
 }
@@ -100,4 +163,32 @@ type fileSystemDoc struct {
 	Kind  string `json:"kind"`
 	Label string `json:"label"`
 	UUID  string `json:"uuid"`
+	Size  int64  `json:"size_bytes"`
+}
+
+type listDocument struct {
+	stampDoc
+	Cards []listingDoc `json:"cards"`
+}
+
+type listingDoc struct {
+	Device         string    `json:"device"`
+	Kind           string    `json:"kind"`
+	Model          string    `json:"model"`
+	Transport      string    `json:"transport"`
+	PortPath       string    `json:"port_path"`
+	LinkSpeed      string    `json:"link_speed"`
+	Serial         string    `json:"serial"`
+	CID            string    `json:"cid"`
+	Size           int64     `json:"size_bytes"`
+	Sector         int64     `json:"sector_bytes"`
+	Removable      bool      `json:"removable"`
+	MountedAt      []string  `json:"mounted_at"`
+	Contents       string    `json:"contents"`
+	Unreadable     string    `json:"unreadable"`
+	Table          *tableDoc `json:"table"`
+	WriteProtected bool      `json:"write_protected"`
+	Allowed        bool      `json:"allowed"`
+	Reasons        []string  `json:"reasons"`
+	WithFixedOK    bool      `json:"allowed_with_fixed_ok"`
 }

@@ -42,11 +42,11 @@ func mbrImage() boardImage {
 		table: tableDoc{Kind: "mbr", ID: "5eedca4d", Sector: 512, Partitions: []partitionDoc{
 			{
 				Number: 1, Start: 8192, Sectors: 131072, Type: "0c", Boot: true,
-				FileSystem: &fileSystemDoc{"fat32", "BOOTFS", "0BAD-CAFE"},
+				FileSystem: &fileSystemDoc{Kind: "fat32", Label: "BOOTFS", UUID: "0BAD-CAFE"},
 			},
 			{
 				Number: 2, Start: 139264, Sectors: 671744, Type: "83",
-				FileSystem: &fileSystemDoc{"ext4", "rootfs", "6f1d7a3c-2b54-4c0e-9d27-0c5a51e9b7aa"},
+				FileSystem: &fileSystemDoc{Kind: "ext4", Label: "rootfs", UUID: "6f1d7a3c-2b54-4c0e-9d27-0c5a51e9b7aa"},
 			},
 		}},
 	}
@@ -61,17 +61,17 @@ func gptImage() boardImage {
 		table: tableDoc{Kind: "gpt", ID: "7B0C2A1E-5E5F-4E6B-9B7E-1F0C2D3E4F50", Sector: 512, Partitions: []partitionDoc{
 			{
 				Number: 1, Start: 2048, Sectors: 69632, Type: "C12A7328-F81F-11D2-BA4B-00A0C93EC93B", Name: "firmware",
-				GUID: "11111111-2222-4333-8444-555555555501", FileSystem: &fileSystemDoc{"fat32", "FIRMWARE", "1234-ABCD"},
+				GUID: "11111111-2222-4333-8444-555555555501", FileSystem: &fileSystemDoc{Kind: "fat32", Label: "FIRMWARE", UUID: "1234-ABCD"},
 			},
 			{
 				Number: 2, Start: 71680, Sectors: 204800, Type: "B921B045-1DF0-41C3-AF44-4C6F280D3FAE", Name: "rootfs-a",
 				GUID:       "11111111-2222-4333-8444-555555555502",
-				FileSystem: &fileSystemDoc{"ext4", "rootfs-a", "22222222-3333-4444-8555-666666666601"},
+				FileSystem: &fileSystemDoc{Kind: "ext4", Label: "rootfs-a", UUID: "22222222-3333-4444-8555-666666666601"},
 			},
 			{
 				Number: 3, Start: 276480, Sectors: 51167, Type: "0FC63DAF-8483-4772-8E79-3D69D8477DE4", Name: "data",
 				GUID:       "11111111-2222-4333-8444-555555555503",
-				FileSystem: &fileSystemDoc{"ext4", "data", "22222222-3333-4444-8555-666666666602"},
+				FileSystem: &fileSystemDoc{Kind: "ext4", Label: "data", UUID: "22222222-3333-4444-8555-666666666602"},
 			},
 		}},
 	}

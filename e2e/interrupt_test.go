@@ -11,11 +11,6 @@ import (
 	"cardwright/internal/cardlab"
 )
 
-// logbookDocument is what `logbook list --json` prints, as far as it is looked at.
-type logbookDocument struct {
-	Runs []cardDoc `json:"runs"`
-}
-
 // TestInterruptLeavesNoHead presses ^C in the middle of the body.
 func TestInterruptLeavesNoHead(t *testing.T) {
 	card, book := seatSlow(t, 40), filepath.Join(t.TempDir(), "logbook.db")

@@ -190,6 +190,7 @@ func (r result) expectCode(t *testing.T, want int) {
 func decode[T any](t *testing.T, text string) *T {
 	t.Helper()
 	decoder := json.NewDecoder(strings.NewReader(text))
+	decoder.DisallowUnknownFields() // a field that is not written down in contract_test.go is promised to nobody
 	document := new(T)
 	if err := decoder.Decode(document); err != nil {
 		t.Fatalf("standard output is no JSON document: %v\n%s", err, text)

@@ -5,6 +5,7 @@ package e2e_test
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -102,6 +103,15 @@ func TestCardsAreListedWithReasons(t *testing.T) {
 	r := run(t, 0, "cards")
 	if !strings.Contains(r.stdout, card.path) || !strings.Contains(r.stdout, "fixed disk") {
 		t.Errorf("%s and why it may not be written are not told:\n%s", card.path, r.stdout)
+	}
+	listed := decode[listDocument](t, run(t, 0, "cards", "--json").stdout)
+	i := slices.IndexFunc(listed.Cards, func(l listingDoc) bool { return l.Device == card.path })
+	if i < 0 {
+		t.Fatalf("the document does not list %s: %+v", card.path, listed)
+	}
+	if l := listed.Cards[i]; l.Allowed || !l.WithFixedOK || len(l.Reasons) != 1 || l.Size != 192*mib || l.Sector != 512 ||
+		l.Transport != "loop" || l.Kind != "device" || l.Removable || l.WriteProtected || l.MountedAt == nil || l.Table == nil {
+		t.Errorf("the document tells %+v", l)
 	}
 	if after := card.Counts().WrittenBytes; after != before {
 		t.Errorf("listing wrote %d bytes", after-before)

@@ -67,5 +67,5 @@ func probed(t *testing.T, path string, offsetBytes, sizeBytes int64) *fileSystem
 	if kind == "vfat" {
 		kind = strings.ToLower(said["VERSION"])
 	}
-	return &fileSystemDoc{kind, said["LABEL"], said["UUID"]}
+	return &fileSystemDoc{Kind: kind, Label: said["LABEL"], UUID: said["UUID"]}
 }

@@ -28,7 +28,7 @@ const (
 	StepProof   Step = "proof"
 	StepHead    Step = "head"
 	StepInspect Step = "inspect"
-	StepRecord  Step = "record"
+	StepRecord  Step = "record" // shown while the record is closed; what fails then is no fault of the card
 )
 
 // An Error is a failed step of one card: where it happened and why.

@@ -44,7 +44,6 @@ func TestCodeOfARun(t *testing.T) {
 		{"card", logbook.Run{Verdict: logbook.Unfinished, Error: failure(logbook.ClassCard)}, 5},
 		{"card failed after the proof", logbook.Run{Verdict: logbook.Intact, Error: failure(logbook.ClassCard)}, 5},
 		{"interrupted", logbook.Run{Verdict: logbook.Unfinished, Error: failure(logbook.ClassInterrupted)}, 130},
-		{"program", logbook.Run{Verdict: logbook.Unfinished, Error: failure(logbook.ClassProgram)}, 1},
 		{"a class nobody knows", logbook.Run{Verdict: logbook.Unfinished, Error: failure("new")}, 1},
 		{"unfinished without a word", logbook.Run{Verdict: logbook.Unfinished}, 1},
 	} {

@@ -77,7 +77,7 @@ func (c *checking) prove(ctx context.Context, manifest *flash.Manifest) error {
 	if err != nil {
 		return err
 	}
-	c.run.TimeToProvenSec = new(time.Since(began).Seconds())
+	c.run.TimeToProvenSeconds = new(time.Since(began).Seconds())
 	c.run.Verdict = logbook.Intact
 	if !prover.Sound() {
 		c.run.Verdict = logbook.Damaged

@@ -34,8 +34,6 @@ func classOf(err error) logbook.Class {
 		return logbook.ClassInterrupted
 	case step == flash.StepSource || errors.Is(err, flash.ErrTooSmall):
 		return logbook.ClassSource
-	case step == flash.StepRecord:
-		return logbook.ClassProgram
 	default:
 		return logbook.ClassCard
 	}

@@ -35,7 +35,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	ways := make([]*way, len(targets))
 	for i, t := range targets {
 		t.Conditions.CardsAtOnce = len(targets)
-		t.Conditions.FloorBytesPerSec = o.FloorBytesPerSecond
+		t.Conditions.FloorBytesPerSecond = o.FloorBytesPerSecond
 		ways[i] = newWay(t, o, pump, excerpt, image)
 	}
 	pumping, stop := context.WithCancel(ctx)

@@ -114,8 +114,8 @@ func TestSoundCardIsIntactAndRecordedAsPrinted(t *testing.T) {
 	if got := card.Truth().Read(0, len(image)); !bytes.Equal(got, image) {
 		t.Error("the card does not hold the image")
 	}
-	if run.Proof.Bytes != int64(len(image)) || !run.Proof.FromMedium || *run.TimeToProvenSec <= *run.TimeToFlashSeconds {
-		t.Errorf("%+v after %v and %v", run.Proof, *run.TimeToFlashSeconds, *run.TimeToProvenSec)
+	if run.Proof.Bytes != int64(len(image)) || !run.Proof.FromMedium || *run.TimeToProvenSeconds <= *run.TimeToFlashSeconds {
+		t.Errorf("%+v after %v and %v", run.Proof, *run.TimeToFlashSeconds, *run.TimeToProvenSeconds)
 	}
 	if len(run.Table.Partitions) != 1 || run.Table.Partitions[0].FileSystem.Label != "orchard" || len(run.Findings) != 0 {
 		t.Errorf("table %+v, findings %+v", run.Table, run.Findings)

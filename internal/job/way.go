@@ -156,7 +156,7 @@ func (w *way) proved(err error) (sound bool, _ error) {
 	if err != nil {
 		return false, err
 	}
-	w.run.TimeToProvenSec = new(time.Since(w.writer.Trace().Begun()).Seconds())
+	w.run.TimeToProvenSeconds = new(time.Since(w.writer.Trace().Begun()).Seconds())
 	if w.prover.Sound() {
 		return true, nil
 	}

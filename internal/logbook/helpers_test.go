@@ -55,7 +55,7 @@ func ended(run *logbook.Run) *logbook.Run {
 	seconds := 12.5
 	run.Verdict = logbook.Intact
 	run.Pace, run.PaceReason = flash.PaceUnjudged, "nothing is known to judge by"
-	run.TimeToFlashSeconds, run.TimeToProvenSec, run.SourceWaitSeconds = &seconds, &seconds, &seconds
+	run.TimeToFlashSeconds, run.TimeToProvenSeconds, run.SourceWaitSeconds = &seconds, &seconds, &seconds
 	run.Write = &flash.Figures{Bytes: 8 << 20, BusySeconds: 0.5, SustainedBytesPerSecond: 16 << 20, Stalls: []flash.Stall{}}
 	run.Proof = &verify.Proof{Bytes: 8 << 20, Seconds: 0.1, FromMedium: true, Damage: []verify.Damage{}}
 	run.Findings = []partition.Finding{}

@@ -32,24 +32,24 @@ const (
 // A Run is one recorded operation on one card: what is printed and what is stored. Times are in seconds, null where the
 // run did not get that far.
 type Run struct {
-	Device             string              `json:"device"`
-	Label              string              `json:"label"`
-	CardID             int64               `json:"card_id"` // 0 when nothing was recorded
-	RunID              int64               `json:"run_id"`  // 0 when nothing was recorded
-	Operation          Operation           `json:"operation"`
-	StartedAt          time.Time           `json:"started_at"`
-	Verdict            Verdict             `json:"verdict"`
-	Pace               flash.Pace          `json:"pace"`
-	PaceReason         string              `json:"pace_reason"`
-	TimeToFlashSeconds *float64            `json:"time_to_flash_s"`
-	TimeToProvenSec    *float64            `json:"time_to_proven_s"`
-	SourceWaitSeconds  *float64            `json:"source_wait_s"`
-	Write              *flash.Figures      `json:"write"` // null for a check
-	Proof              *verify.Proof       `json:"proof"`
-	Table              *partition.Table    `json:"table"`
-	Findings           []partition.Finding `json:"findings"`
-	Error              *Failure            `json:"error"`
-	Conditions         Conditions          `json:"conditions"`
+	Device              string              `json:"device"`
+	Label               string              `json:"label"`
+	CardID              int64               `json:"card_id"` // 0 when nothing was recorded
+	RunID               int64               `json:"run_id"`  // 0 when nothing was recorded
+	Operation           Operation           `json:"operation"`
+	StartedAt           time.Time           `json:"started_at"`
+	Verdict             Verdict             `json:"verdict"`
+	Pace                flash.Pace          `json:"pace"`
+	PaceReason          string              `json:"pace_reason"`
+	TimeToFlashSeconds  *float64            `json:"time_to_flash_s"`
+	TimeToProvenSeconds *float64            `json:"time_to_proven_s"`
+	SourceWaitSeconds   *float64            `json:"source_wait_s"`
+	Write               *flash.Figures      `json:"write"` // null for a check
+	Proof               *verify.Proof       `json:"proof"`
+	Table               *partition.Table    `json:"table"`
+	Findings            []partition.Finding `json:"findings"`
+	Error               *Failure            `json:"error"`
+	Conditions          Conditions          `json:"conditions"`
 }
 
 // A Failure is the first error of a run: the step, the place and the cause.
@@ -65,7 +65,6 @@ type Class string
 
 // The classes of failure.
 const (
-	ClassProgram     Class = "program"     // the program itself failed
 	ClassRefused     Class = "refused"     // the target may not be written
 	ClassSource      Class = "source"      // the source is bad
 	ClassCard        Class = "card"        // the card failed or vanished
@@ -74,23 +73,23 @@ const (
 
 // Conditions are what a figure depends on beside the card.
 type Conditions struct {
-	ReaderModel        string  `json:"reader_model"`
-	PortPath           string  `json:"port_path"`
-	LinkSpeed          string  `json:"link_speed"` // as the kernel tells it, "480" for USB in Mbit/s
-	Kernel             string  `json:"kernel"`
-	ProgramVersion     string  `json:"program_version"`
-	Direct             bool    `json:"direct"`
-	CardsAtOnce        int     `json:"cards_at_once"` // how many cards shared the source
-	Discard            bool    `json:"discard"`       // whether the card was discarded before writing
-	CardSizeBytes      int64   `json:"card_size_bytes"`
-	FloorBytesPerSec   float64 `json:"floor_bytes_per_s"` // 0 when none was asked for
-	CardRegisterCID    string  `json:"cid"`               // 32 hex digits, empty where the reader hides it
-	SourceWasTheLimit  bool    `json:"source_was_the_limit"`
-	PeersCount         int     `json:"peers"` // how many peers the pace was held against
-	PeersMedian        float64 `json:"peers_median_bytes_per_s"`
-	PeersSpread        float64 `json:"peers_spread_bytes_per_s"` // 1.4826 x MAD
-	KernelRereadTable  bool    `json:"kernel_reread_table"`
-	CacheDropComplaint string  `json:"cache_drop_complaint"` // why reads may have come from a cache; empty when they did not
+	ReaderModel         string  `json:"reader_model"`
+	PortPath            string  `json:"port_path"`
+	LinkSpeed           string  `json:"link_speed"` // as the kernel tells it, "480" for USB in Mbit/s
+	Kernel              string  `json:"kernel"`
+	ProgramVersion      string  `json:"program_version"`
+	Direct              bool    `json:"direct"`
+	CardsAtOnce         int     `json:"cards_at_once"` // how many cards shared the source
+	Discard             bool    `json:"discard"`       // whether the card was discarded before writing
+	CardSizeBytes       int64   `json:"card_size_bytes"`
+	FloorBytesPerSecond float64 `json:"floor_bytes_per_s"` // 0 when none was asked for
+	CardRegisterCID     string  `json:"cid"`               // 32 hex digits, empty where the reader hides it
+	SourceWasTheLimit   bool    `json:"source_was_the_limit"`
+	PeersCount          int     `json:"peers"` // how many peers the pace was held against
+	PeersMedian         float64 `json:"peers_median_bytes_per_s"`
+	PeersSpread         float64 `json:"peers_spread_bytes_per_s"` // 1.4826 x MAD
+	KernelRereadTable   bool    `json:"kernel_reread_table"`
+	CacheDropComplaint  string  `json:"cache_drop_complaint"` // why reads may have come from a cache; empty when they did not
 }
 
 // Bay is the reader's fixed place: its port path, or the device node where no port path is known.

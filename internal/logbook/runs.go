@@ -43,7 +43,7 @@ func closeRun(ctx context.Context, tx *sql.Tx, run *Run, imageID int64, image so
 			sustained_bytes_per_s = ?, source_limited = ?
 		WHERE run_id = ?`,
 		imageID, run.Device, run.Bay(), now.UTC().Format(timeLayout),
-		string(run.Verdict), string(run.Pace), run.TimeToFlashSeconds, run.TimeToProvenSec, run.SourceWaitSeconds,
+		string(run.Verdict), string(run.Pace), run.TimeToFlashSeconds, run.TimeToProvenSeconds, run.SourceWaitSeconds,
 		sustained, run.Conditions.SourceWasTheLimit, run.RunID)
 	if err != nil {
 		return err

@@ -110,8 +110,8 @@ func writtenSentence(run *logbook.Run) string {
 	if hasRate(run) {
 		text += ", sustained " + Rate(run.Write.SustainedBytesPerSecond)
 	}
-	if known(run.TimeToProvenSec) {
-		text += ", proven after " + Duration(*run.TimeToProvenSec)
+	if known(run.TimeToProvenSeconds) {
+		text += ", proven after " + Duration(*run.TimeToProvenSeconds)
 	}
 	if !run.Write.Direct {
 		text += "; through the system's cache"
@@ -208,7 +208,7 @@ func errorSentence(failure *logbook.Failure) string {
 	switch failure.Step {
 	case "":
 		return cause
-	case flash.StepOpen, flash.StepRecord, flash.StepInspect:
+	case flash.StepOpen, flash.StepInspect:
 		return fmt.Sprintf("at step %s: %s", failure.Step, cause)
 	case flash.StepSource:
 		return fmt.Sprintf("at step source, at %s of the packed image: %s", Place(failure.OffsetBytes), cause)

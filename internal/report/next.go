@@ -35,7 +35,7 @@ func nextWhenIntact(run *logbook.Run) string {
 		return "This proof may have seen a cache and not the card: take the card out, seat it again, and check it as root."
 	case run.Proof != nil && !run.Proof.FromMedium && run.Write != nil:
 		return "Take the card out, seat it again and check it: this proof may have seen a cache."
-	case run.Conditions.FloorBytesPerSec > 0 && run.Pace == flash.PaceUnjudged && run.Write != nil:
+	case run.Conditions.FloorBytesPerSecond > 0 && run.Pace == flash.PaceUnjudged && run.Write != nil:
 		return "The image is on it, but whether it holds the floor was not found out: flash it alone, from a fast disk."
 	case run.Pace == flash.PaceBelowFloor || run.Pace == flash.PaceBelowClaim || run.Pace == flash.PaceBelowPeers:
 		return "Remove the card. It is sound but slow: give it a board that writes little, or try it in another reader."
@@ -95,8 +95,6 @@ func nextWhenUnfinished(run *logbook.Run) string {
 		return state + " Flash it again when there is time."
 	case logbook.ClassRefused:
 		return state + " Clear away the reason named above, then flash it again."
-	case logbook.ClassProgram:
-		return state + " See to the error named above, then flash it again."
 	}
 	return state + " Flash it again."
 }

@@ -25,11 +25,11 @@ func everyRun() (runs []logbook.Run) {
 	}
 	failures := []*logbook.Failure{nil, {}}
 	classes := []logbook.Class{
-		logbook.ClassProgram, logbook.ClassRefused, logbook.ClassSource, logbook.ClassCard, logbook.ClassInterrupted,
+		logbook.ClassRefused, logbook.ClassSource, logbook.ClassCard, logbook.ClassInterrupted,
 	}
 	for _, step := range []flash.Step{
 		flash.StepOpen, flash.StepSource, flash.StepClear, flash.StepBody, flash.StepProof, flash.StepHead,
-		flash.StepInspect, flash.StepRecord,
+		flash.StepInspect,
 	} {
 		for _, class := range classes {
 			failures = append(failures, &logbook.Failure{Step: step, Cause: "input/output error", Class: class})
@@ -55,7 +55,7 @@ func hollow() logbook.Run {
 	nan := math.NaN()
 	run.PaceReason = ""
 	run.Write = &flash.Figures{SustainedBytesPerSecond: math.Inf(1), WindowLowBytesPerSecond: &nan}
-	run.TimeToFlashSeconds, run.SourceWaitSeconds, run.TimeToProvenSec = &nan, &nan, nil
+	run.TimeToFlashSeconds, run.SourceWaitSeconds, run.TimeToProvenSeconds = &nan, &nan, nil
 	run.Proof.BytesPerSecond = math.Inf(1)
 	run.Table = &partition.Table{Kind: partition.SchemeNone}
 	run.Findings = []partition.Finding{{Severity: partition.Fault, Code: "odd"}}

@@ -81,8 +81,8 @@ func conditionsOfCard(run *logbook.Run) string {
 	if c.Discard {
 		parts = append(parts, "discarded before writing")
 	}
-	if c.FloorBytesPerSec > 0 {
-		parts = append(parts, "at least "+Rate(c.FloorBytesPerSec)+" was asked for")
+	if c.FloorBytesPerSecond > 0 {
+		parts = append(parts, "at least "+Rate(c.FloorBytesPerSecond)+" was asked for")
 	}
 	return strings.Join(parts, ", ")
 }

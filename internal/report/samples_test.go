@@ -78,7 +78,7 @@ func intact(label string) logbook.Run {
 	return logbook.Run{
 		Device: "/dev/sdb", Label: label, CardID: 7, RunID: 41, Operation: logbook.OperationFlash, StartedAt: startedAt(),
 		Verdict: logbook.Intact, Pace: flash.PaceAsPeers, PaceReason: "21.9 MB/s is within what its peers reach",
-		TimeToFlashSeconds: at(19.8), TimeToProvenSec: at(25.1), SourceWaitSeconds: at(0.8),
+		TimeToFlashSeconds: at(19.8), TimeToProvenSeconds: at(25.1), SourceWaitSeconds: at(0.8),
 		Write: &flash.Figures{
 			Bytes: 415_236_096, BusySeconds: 19, SustainedBytesPerSecond: 21_854_531, Direct: true,
 			WindowLowBytesPerSecond: at(17.2e6), WindowP5BytesPerSecond: at(18e6), WindowMedianBytesPerSecond: at(22.1e6),
@@ -124,7 +124,7 @@ func gone(label string) logbook.Run {
 	run := intact(label)
 	run.Device = "/dev/sdd"
 	run.Verdict, run.Pace, run.PaceReason = logbook.Unfinished, flash.PaceUnjudged, "the run did not get far enough"
-	run.TimeToFlashSeconds, run.TimeToProvenSec, run.SourceWaitSeconds = nil, nil, nil
+	run.TimeToFlashSeconds, run.TimeToProvenSeconds, run.SourceWaitSeconds = nil, nil, nil
 	run.Write = &flash.Figures{Bytes: 96 << 20, BusySeconds: 5, SustainedBytesPerSecond: 20_132_659, Direct: true}
 	run.Proof, run.Table = nil, nil
 	run.Error = &logbook.Failure{
@@ -158,7 +158,7 @@ func slow(label string) logbook.Run {
 	run.Device = "/dev/sde"
 	run.Pace, run.PaceReason = flash.PaceBelowPeers, "9.13 MB/s is under half the median of its peers"
 	run.Write.SustainedBytesPerSecond, run.TimeToFlashSeconds = 9_128_000, at(45.5)
-	run.TimeToProvenSec = at(50.9)
+	run.TimeToProvenSeconds = at(50.9)
 	run.Write.Cliff = &flash.Cliff{OffsetBytes: 134_217_728, BeforeBytesPerSecond: 31.2e6, AfterBytesPerSecond: 6.85e6}
 	return run
 }
