@@ -91,7 +91,7 @@ func (t *track) inShort() string {
 		text += fmt.Sprintf(", %s sustained", strings.TrimSuffix(report.Rate(rate), " MB/s"))
 	}
 	if left, known := t.left(); known {
-		text += " " + clock(left)
+		text += ", " + clock(left) + " left"
 	}
 	if pace := l.Pace.Pace; isBelow(pace) {
 		text += " " + string(pace)

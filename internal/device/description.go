@@ -98,9 +98,5 @@ func partitionLine(p partition.Partition) string {
 }
 
 func fileSystemLine(f *partition.FileSystem) string {
-	kind := f.Kind
-	if strings.HasPrefix(kind, "fat") {
-		kind = strings.ToUpper(kind) // as the kind is commonly written
-	}
-	return strings.TrimSpace(kind + " " + printable(f.Label))
+	return strings.TrimSpace(f.Kind + " " + printable(f.Label))
 }

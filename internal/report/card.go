@@ -18,9 +18,11 @@ type remark struct{ name, text string }
 // addCard tells one card's result, its verdict first. Of each list it shows at most so many entries.
 func addCard(p *page, run *logbook.Run, most int) {
 	p.plain(cardName(run) + ": " + verdictSentence(run))
-	p.addUpTo(3, "Pace", paceSentence(run))
+	if run.Verdict != logbook.Damaged || isSlow(run.Pace) { // a good pace would read like praise
+		p.addUpTo(3, "Pace", paceSentence(run))
+	}
 	p.add("Written", writtenSentence(run))
-	p.add("Source", sourceSentence(run))
+	p.add("Rested", restSentence(run))
 	p.addUpTo(2, "Dips", dipsSentence(run.Write))
 	addTable(p, run.Table, most)
 	addDamage(p, run, most)
@@ -31,8 +33,7 @@ func addCard(p *page, run *logbook.Run, most int) {
 
 // remarksOf is what is worth knowing of an intact card among many.
 func remarksOf(run *logbook.Run) (remarks []remark) {
-	switch run.Pace {
-	case flash.PaceBelowFloor, flash.PaceBelowClaim, flash.PaceBelowPeers:
+	if isSlow(run.Pace) {
 		remarks = append(remarks, remark{"Pace", paceSentence(run)})
 	}
 	for _, finding := range findingsOf(run) {
@@ -46,7 +47,7 @@ func remarksOf(run *logbook.Run) (remarks []remark) {
 	if text := errorSentence(run.Error); text != "" {
 		remarks = append(remarks, remark{"Error", text})
 	}
-	for _, r := range []remark{{"Source", sourceSentence(run)}, {"Dips", cliffSentence(run.Write)}} {
+	for _, r := range []remark{{"Rested", restSentence(run)}, {"Dips", cliffSentence(run.Write)}} {
 		if r.text != "" {
 			remarks = append(remarks, r)
 		}
@@ -129,18 +130,27 @@ func known(figure *float64) bool {
 	return figure != nil && *figure >= 0 && !math.IsInf(*figure, 0)
 }
 
-// sourceSentence tells where the source was the limit: for over 10 % of the time the card waited for it.
-func sourceSentence(run *logbook.Run) string {
+// isSlow tells whether a card was found slow.
+func isSlow(pace flash.Pace) bool {
+	return pace == flash.PaceBelowFloor || pace == flash.PaceBelowClaim || pace == flash.PaceBelowPeers
+}
+
+// restSentence tells how long a card rested because the source, or a slower card beside it, was the limit: from 10 % of the
+// time on.
+func restSentence(run *logbook.Run) string {
 	if !known(run.SourceWaitSeconds) || !known(run.TimeToFlashSeconds) || *run.TimeToFlashSeconds == 0 {
 		return ""
 	}
-	const limit = 0.10
+	const most = 0.10
 	share := *run.SourceWaitSeconds / *run.TimeToFlashSeconds
-	if share <= limit {
+	if share <= most {
 		return ""
 	}
-	return fmt.Sprintf("was the limit (%s, %.0f %%): the card may be slower than shown here",
-		Duration(*run.SourceWaitSeconds), 100*share)
+	limit := "the source"
+	if run.Conditions.CardsAtOnce > 1 {
+		limit = "the source or a slower card"
+	}
+	return fmt.Sprintf("%s (%.0f %%) for %s: may be slower than this", Duration(*run.SourceWaitSeconds), 100*share, limit)
 }
 
 // dipsSentence tells where writing was slow.
@@ -231,8 +241,12 @@ func addDamage(p *page, run *logbook.Run, most int) {
 			Capacity(run.Conditions.CardSizeBytes), Capacity(*run.Proof.TrueSizeBytes))
 	}
 	p.add("Damage", summary)
-	for _, d := range run.Proof.Damage[:min(most, len(run.Proof.Damage))] {
+	shown := run.Proof.Damage[:min(most, len(run.Proof.Damage))]
+	for _, d := range shown {
 		p.addUpTo(2, "", damageSentence(d))
+	}
+	if more := len(run.Proof.Damage) - len(shown); more > 0 {
+		p.add("", "and "+count(more, "more place"))
 	}
 }
 

@@ -32,12 +32,14 @@ func nextWhenIntact(run *logbook.Run) string {
 	case hasFault(run):
 		return "The image is on the card as it was read, but see to the fault named above before the card is used."
 	case run.Proof != nil && !run.Proof.FromMedium && run.Operation == logbook.OperationCheck:
-		return "This proof may have seen a cache and not the card: take the card out, seat it again, and check it as root."
+		return "This proof may have seen a cache and not the card: check it again as root, after it was out of the machine. " +
+			"A regular file will do as it is."
 	case run.Proof != nil && !run.Proof.FromMedium && run.Write != nil:
-		return "Take the card out, seat it again and check it: this proof may have seen a cache."
+		return "Check it once more after it was out of the machine: this proof may have seen a cache. A regular file will do " +
+			"as it is."
 	case run.Conditions.FloorBytesPerSecond > 0 && run.Pace == flash.PaceUnjudged && run.Write != nil:
 		return "The image is on it, but whether it holds the floor was not found out: flash it alone, from a fast disk."
-	case run.Pace == flash.PaceBelowFloor || run.Pace == flash.PaceBelowClaim || run.Pace == flash.PaceBelowPeers:
+	case isSlow(run.Pace):
 		return "Remove the card. It is sound but slow: give it a board that writes little, or try it in another reader."
 	}
 	return "Remove the card; it is ready."
@@ -57,13 +59,13 @@ func nextWhenDamaged(run *logbook.Run) string {
 	switch {
 	case run.Proof != nil && run.Proof.TrueSizeBytes != nil:
 		return "Do not use this card as it is. Try it once more in another reader; if it again holds less than it states, " +
-			"retire it."
+			"take it out of use."
 	case run.Operation == logbook.OperationCheck:
-		return "A card in use does change: if a board has run from it, this is no defect. If it has not been used since " +
-			"it was written, check it in another reader; if it is damaged there too, retire it."
+		return "A card in use does change: if a board has run from it, this is no defect. Make sure that this is the image it " +
+			"was written with. If neither explains it, try another reader; if it differs there too, take it out of use."
 	}
 	return "Do not use this card; its boot sector was taken away where the card still took that. Flash it once more in " +
-		"another reader; if it is damaged again, retire it."
+		"another reader; if it is damaged again, take it out of use."
 }
 
 func nextWhenRefused(run *logbook.Run) string {
@@ -76,7 +78,7 @@ func nextWhenRefused(run *logbook.Run) string {
 func nextWhenUnchecked(run *logbook.Run) string {
 	switch classOf(run) {
 	case logbook.ClassCard:
-		return "Nothing was written. Seat the card again, or try another reader; if it fails there too, retire it."
+		return "Nothing was written. Seat the card again, or try another reader; if it fails there too, take it out of use."
 	case logbook.ClassSource:
 		return "Nothing was written. Get a sound image, then check again."
 	}
@@ -88,7 +90,7 @@ func nextWhenUnfinished(run *logbook.Run) string {
 	state := stateLeft(run)
 	switch classOf(run) {
 	case logbook.ClassCard:
-		return state + " Try another reader; if it fails there too, retire the card."
+		return state + " Try another reader; if it fails there too, take it out of use."
 	case logbook.ClassSource:
 		return state + " Get a sound image, then flash the card again."
 	case logbook.ClassInterrupted:

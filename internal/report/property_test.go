@@ -249,7 +249,7 @@ func TestSourceIsTheLimitAboveATenth(t *testing.T) {
 	for wait, want := range map[float64]bool{1.98: false, 2.0: true} { // of 19.8 s
 		run := intact("")
 		run.SourceWaitSeconds = at(wait)
-		if got := strings.Contains(printed(t, document(run)), "was the limit"); got != want {
+		if got := strings.Contains(printed(t, document(run)), "for the source"); got != want {
 			t.Errorf("waiting %v s of 19.8 s: told %v", wait, got)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"path"
 	"strings"
 
 	"cardwright/flash"
@@ -31,8 +32,12 @@ func Records(w io.Writer, records []logbook.Record) error {
 		if hasRate(&r.Run) {
 			rate = megabytes(r.Write.SustainedBytesPerSecond)
 		}
-		line(fmt.Sprint(r.RunID), r.StartedAt.Local().Format(timeLayout), cmp.Or(r.Label, r.Device),
-			cmp.Or(r.Image.Name, "-"), string(r.Verdict), cmp.Or(string(r.Pace), "-"), rate)
+		pace := cmp.Or(string(r.Pace), "-")
+		if r.Operation == logbook.OperationCheck {
+			pace = "a check"
+		}
+		line(fmt.Sprint(r.RunID), r.StartedAt.Local().Format(timeLayout), cmp.Or(r.Label, path.Base(r.Device)),
+			cmp.Or(r.Image.Name, "-"), string(r.Verdict), pace, rate)
 	}
 	return p.writeTo(w)
 }
@@ -52,7 +57,10 @@ func Record(w io.Writer, record *logbook.Record, trace []flash.Sample) error {
 	p.add("Trace", traceSentence(trace))
 	p.add("Reader", readerSentence(run))
 	p.add("Card", conditionsOfCard(run))
-	p.add("Made by", madeBy(run))
+	if floor := run.Conditions.FloorBytesPerSecond; floor > 0 {
+		p.add("Floor", "at least "+Rate(floor)+" was asked for")
+	}
+	p.add("Program", programAndKernel(run))
 	addNext(p, run)
 	return p.writeTo(w)
 }
@@ -81,14 +89,11 @@ func conditionsOfCard(run *logbook.Run) string {
 	if c.Discard {
 		parts = append(parts, "discarded before writing")
 	}
-	if c.FloorBytesPerSecond > 0 {
-		parts = append(parts, "at least "+Rate(c.FloorBytesPerSecond)+" was asked for")
-	}
 	return strings.Join(parts, ", ")
 }
 
-// madeBy tells which program and kernel the figures come from.
-func madeBy(run *logbook.Run) string {
+// programAndKernel tells which of them the figures come from.
+func programAndKernel(run *logbook.Run) string {
 	c := run.Conditions
 	return strings.Join(nonEmpty(prefixed("cardwright ", c.ProgramVersion), prefixed("kernel ", c.Kernel)), ", ")
 }

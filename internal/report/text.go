@@ -26,6 +26,7 @@ func oneCard(d Document) *page {
 		p := &page{}
 		addCard(p, &d.Cards[0], most)
 		addImage(p, d.Image)
+		p.add("Record", recordsSentence(d.Cards))
 		addNext(p, &d.Cards[0])
 		if len(p.lines) <= screenLines || most == 1 {
 			return p
@@ -41,6 +42,7 @@ func manyCards(d Document) *page {
 	p.plain(tally(runs))
 	if len(runs) > 0 {
 		addImage(p, d.Image)
+		p.addUpTo(2, "Record", recordsSentence(d.Cards))
 		p.blank()
 		p.lines = append(p.lines, overviewLine("Card", "Verdict", "Pace", "To flash", "MB/s"))
 		for i := range runs {
@@ -123,6 +125,23 @@ func overview(run *logbook.Run) string {
 
 func overviewLine(name, verdict, pace, took, sustained string) string {
 	return pad(Printable(name), 34) + pad(verdict, 11) + pad(pace, 12) + pad(took, 14) + sustained
+}
+
+// recordsSentence tells under which numbers the logbook keeps runs.
+func recordsSentence(runs []logbook.Run) string {
+	var numbers []string
+	for i := range runs {
+		if runs[i].RunID != 0 {
+			numbers = append(numbers, fmt.Sprint(runs[i].RunID))
+		}
+	}
+	switch len(numbers) {
+	case 0:
+		return ""
+	case 1:
+		return "run " + numbers[0] + " in the logbook"
+	}
+	return "runs " + strings.Join(numbers, ", ") + " in the logbook"
 }
 
 // addImage tells which image it was and whether it is what was published.

@@ -32,7 +32,7 @@ func Size(sizeBytes int64) string {
 		name  string
 		bytes float64
 	}{{"TB", 1e12}, {"GB", 1e9}, {"MB", 1e6}, {"kB", 1e3}} {
-		if float64(sizeBytes) >= unit.bytes {
+		if float64(sizeBytes) >= 0.99995*unit.bytes { // which is told as 1.0 of this unit, not as 1000.0 of the next
 			return fmt.Sprintf("%.1f %s", float64(sizeBytes)/unit.bytes, unit.name)
 		}
 	}
