@@ -79,24 +79,41 @@ func (t *track) inShort() string {
 	if !t.measures() {
 		return ""
 	}
-	l, total := t.last(), t.total()
-	text := megabytes(l.bytes) + " MB"
-	if total > 0 {
-		text = fmt.Sprintf("%s/%s MB", megabytes(min(l.bytes, total)), megabytes(total))
-	}
-	if now := t.rateNow(); now > 0 {
-		text += fmt.Sprintf(" %s now", report.Rate(now))
-	}
-	if rate := t.sustained(); rate > 0 {
-		text += fmt.Sprintf(", %s sustained", strings.TrimSuffix(report.Rate(rate), " MB/s"))
-	}
+	text := amountInShort(t.last().bytes, t.total()) + t.rateInShort()
 	if left, known := t.left(); known {
-		text += ", " + clock(left) + " left"
-	}
-	if pace := l.Pace.Pace; isBelow(pace) {
-		text += " " + string(pace)
+		text += " " + clock(left) + " left"
 	}
 	return text
+}
+
+// rateInShort is the present rate and the sustained one; of a card that is slow, that and the sustained rate alone.
+func (t *track) rateInShort() (text string) {
+	now, sustained := t.rateNow(), t.sustained()
+	if pace := t.last().Pace.Pace; isBelow(pace) && sustained > 0 {
+		return fmt.Sprintf(" %s (%s)", pace, report.Rate(sustained))
+	}
+	if now > 0 {
+		text = " " + report.Rate(now)
+	}
+	if sustained > 0 {
+		text += fmt.Sprintf(" (sustained %s)", strings.TrimSuffix(report.Rate(sustained), " MB/s"))
+	}
+	return text
+}
+
+// amountInShort is how much of a total is done, in whole MB where there are many.
+func amountInShort(done, total int64) string {
+	if total <= 0 {
+		return report.Size(done)
+	}
+	done = min(done, total)
+	switch {
+	case total < 1e6:
+		return report.Size(done) + "/" + report.Size(total)
+	case total < 100e6:
+		return fmt.Sprintf("%.1f/%.1f MB", float64(done)/1e6, float64(total)/1e6)
+	}
+	return fmt.Sprintf("%.0f/%.0f MB", float64(done)/1e6, float64(total)/1e6)
 }
 
 func stepInOneWord(step flash.Step) string {

@@ -24,8 +24,9 @@ func (p *program) checkCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check DEV --image IMAGE",
 		Short: "Prove a card against an image once more, without writing",
-		Long: "check reads a whole card, compares it with an image, and tells which partitions and file systems differ. It\n" +
-			"writes nothing. A card that was booted or used since it was flashed differs: that is no fault of the card.\n\n" +
+		Long: "check reads a whole card, compares it with an image, and tells which partitions\n" +
+			"and file systems differ. It writes nothing. A card that was booted or used since\n" +
+			"it was flashed differs: that is no fault of the card.\n\n" +
 			exitHelp(refused, badSource, cardFailed, damaged),
 		Example: "  cardwright check /dev/sdb --image board.img.xz",
 		Args:    exactly("DEV"),

@@ -21,8 +21,9 @@ func (p *program) demoCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "demo",
 		Short: "See it at work on emulated cards: no card, no root, no download",
-		Long: "demo makes a small image, flashes four emulated cards whose faults are known, and prints what was found. It takes\n" +
-			"about half a minute. Image and logbook stay in a temporary folder, which it names; no other logbook is written.\n\n" +
+		Long: "demo makes a small image, flashes four emulated cards whose faults are known,\n" +
+			"and prints what was found. It takes about half a minute. Image and logbook stay\n" +
+			"in a temporary folder, which it names; no other logbook is written.\n\n" +
 			exitHelp(),
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return p.demo(cmd.Context()) },

@@ -47,15 +47,19 @@ func (p *program) flashCommand() *cobra.Command {
 			"bzip2, zip).\n\n" +
 			"Before it writes, flash shows what is on each card and has you type the card's\n" +
 			"device name.\n\n" +
+			"A stack of cards is worked through with one such command per card, or with\n" +
+			"several --to at once, which share one reading of the image. A --label lets the\n" +
+			"logbook know a card again; cards without one are no peers to judge others by.\n\n" +
 			exitHelp(refused, badSource, cardFailed, damaged, belowFloor),
 		Example: "  cardwright flash board.img.xz --to /dev/sdb --label attic-07\n" +
-			"  cardwright flash board.img.xz --to /dev/sdb --to /dev/sdc --floor 10MB",
+			"  cardwright flash board.img.xz --floor 10MB \\\n" +
+			"    --to /dev/sdb --label attic-07 --to /dev/sdc --label attic-08",
 		Args: exactly("IMAGE"),
 		RunE: func(cmd *cobra.Command, args []string) error { return f.run(cmd.Context(), args[0]) },
 	}
 	cmd.Flags().StringArrayVar(&f.to, "to", nil, "the `device` to write to, a whole disk or an existing regular file (may be repeated)")
-	cmd.Flags().StringArrayVar(&f.labels, "label", nil, "the `label` written on the card, for the logbook; once per --to, in their order")
-	cmd.Flags().StringVar(&f.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second)")
+	cmd.Flags().StringArrayVar(&f.labels, "label", nil, "the `label` written on the card; once per --to, in their order")
+	cmd.Flags().StringVar(&f.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second); a card below it ends the command with 7")
 	cmd.Flags().BoolVar(&f.fixedOK, "fixed-ok", false, "allow a disk that is neither removable nor reached over USB or MMC: look twice")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase the cards named by --to, whatever they hold")
 	f.register(cmd)

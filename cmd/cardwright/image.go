@@ -19,7 +19,7 @@ type imageFlags struct {
 
 func (f *imageFlags) register(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.sha256, "sha256", "",
-		"the published `digest`: 64 hexadecimal digits for the file as downloaded, image:DIGITS for the decoded image,\n"+
+		"the published `digest`: 64 hexadecimal digits for the file as downloaded, image:DIGITS for the decoded image, "+
 			"or the path of a checksum file (else NAME.sha256 or SHA256SUMS beside the image)")
 	cmd.Flags().StringVar(&f.member, "member", "", "the `name` of the file to take from an archive of several")
 	cmd.Flags().BoolVar(&f.raw, "raw", false, "take the bytes as they are, even where they look like nothing known")

@@ -18,10 +18,11 @@ import (
 func (p *program) inspectCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "inspect DEV|IMAGE",
-		Short: "Tell what partition table and file systems a card or an image holds",
-		Long: "inspect reads a disk, a regular file or an image and prints its partition table, its file systems and what is\n" +
-			"odd about them. It writes nothing. A packed image (xz, gzip, zstd, bzip2, zip), a URL and - for standard input\n" +
-			"are decoded on the way. Findings are no failure.\n\n" +
+		Short: "Tell which table and file systems a card or an image holds",
+		Long: "inspect reads a disk, a regular file or an image and prints its partition table,\n" +
+			"its file systems and what is odd about them. It writes nothing. A packed image\n" +
+			"(xz, gzip, zstd, bzip2, zip), a URL and - for standard input are decoded on the\n" +
+			"way. Findings are no failure.\n\n" +
 			exitHelp(refused, badSource, cardFailed),
 		Example: "  cardwright inspect /dev/sdb\n  cardwright inspect board.img.xz",
 		Args:    exactly("DEV or IMAGE"),

@@ -18,8 +18,9 @@ func (p *program) logbookCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "logbook",
 		Short: "Look at the record of cards and runs",
-		Long: "The logbook keeps every run: which card, which image, how fast, and what became of it. Which file is read is said\n" +
-			"on standard error. Without root, root's logbook is read where the user has none.",
+		Long: "The logbook keeps every run: which card, which image, how fast, and what became\n" +
+			"of it. Which file is read is said on standard error. Without root, root's\n" +
+			"logbook is read where the user has none.",
 		Args: unknownCommand,
 		RunE: func(cmd *cobra.Command, _ []string) error { return needsCommand(cmd) },
 	}
@@ -32,9 +33,10 @@ func (p *program) logbookListCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "list",
 		Short: "List the latest runs",
-		Long:  "list prints the latest runs, the latest first. A logbook that does not exist yet is an empty one.\n\n" + exitHelp(),
-		Args:  exactly(),
-		RunE:  func(cmd *cobra.Command, _ []string) error { return p.listRuns(cmd.Context(), filter) },
+		Long: "list prints the latest runs, the latest first. A logbook that does not exist yet\n" +
+			"is an empty one.\n\n" + exitHelp(),
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error { return p.listRuns(cmd.Context(), filter) },
 	}
 	cmd.Flags().StringVar(&filter.Label, "label", "", "only runs of the card with this `label`")
 	cmd.Flags().IntVar(&filter.Limit, "limit", 50, "at most so many runs")
@@ -65,9 +67,10 @@ func (p *program) logbookShowCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "show RUN",
 		Short: "Show one run in full",
-		Long:  "show prints one run as it was reported when it ended. RUN is its number. A run that is not there is a failure.\n\n" + exitHelp(),
-		Args:  exactly("RUN"),
-		RunE:  func(cmd *cobra.Command, args []string) error { return p.showRun(cmd.Context(), args[0]) },
+		Long: "show prints one run as it was reported when it ended. RUN is its number. A run\n" +
+			"that is not there is a failure.\n\n" + exitHelp(),
+		Args: exactly("RUN"),
+		RunE: func(cmd *cobra.Command, args []string) error { return p.showRun(cmd.Context(), args[0]) },
 	}
 }
 

@@ -185,16 +185,16 @@ func (t *track) figures() []string {
 		return nil
 	}
 	l, total := t.last(), t.total()
-	figures := []string{megabytes(l.bytes) + " MB"}
+	figures := []string{report.Size(l.bytes)}
 	if total > 0 {
 		done := min(l.bytes, total)
-		figures[0] = fmt.Sprintf("%s of %s MB (%d %%)", megabytes(done), megabytes(total), 100*done/total)
+		figures[0] = fmt.Sprintf("%s of %s (%d %%)", report.Size(done), report.Size(total), 100*done/total)
 	}
 	if now := t.rateNow(); now > 0 {
 		figures = append(figures, report.Rate(now)+" now")
 	}
 	if rate := t.sustained(); rate > 0 {
-		figures = append(figures, report.Rate(rate)+" sustained")
+		figures = append(figures, "sustained "+report.Rate(rate))
 	}
 	if left, known := t.left(); known {
 		figures = append(figures, clock(left)+" left")
@@ -224,8 +224,6 @@ func stepInWords(step flash.Step) string {
 	}
 	return "waiting for the image"
 }
-
-func megabytes(n int64) string { return fmt.Sprintf("%.1f", float64(n)/1e6) }
 
 // clock gives a duration as minutes and seconds.
 func clock(d time.Duration) string {

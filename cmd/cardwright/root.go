@@ -82,9 +82,10 @@ func (p *program) root() *cobra.Command {
 	root := &cobra.Command{
 		Use:   "cardwright",
 		Short: "Write images to memory cards, prove them, measure them, remember them",
-		Long: "cardwright writes an operating-system image to memory cards, reads every byte back from them, tells which\n" +
-			"card is damaged, slow or smaller than it says, and keeps a logbook of cards and runs.\n\n" +
-			"\"cardwright demo\" shows it at work on emulated cards. It needs no card and no root.",
+		Long: "cardwright writes an operating-system image to memory cards, reads every byte\n" +
+			"back from them, tells which card is damaged, slow or smaller than it says, and\n" +
+			"keeps a logbook of cards and runs.\n\n" +
+			"\"cardwright demo\" shows it at work on emulated cards, without a card or root.",
 		Version:       programVersion,
 		SilenceUsage:  true,
 		SilenceErrors: true,
@@ -96,6 +97,8 @@ func (p *program) root() *cobra.Command {
 	root.SetIn(p.stdin)
 	root.SetOut(p.stdout)
 	root.SetErr(p.stderr)
+	root.SetUsageTemplate(usageTemplate)
+	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetVersionTemplate("cardwright {{.Version}}\n")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.PersistentFlags().BoolVar(&p.json, "json", false, "print the result as one JSON document on standard output")
@@ -104,25 +107,8 @@ func (p *program) root() *cobra.Command {
 	root.SetHelpCommand(helpCommand(root))
 	root.AddCommand(p.flashCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(), p.logbookCommand(),
 		p.demoCommand())
+	eachCommand(root, func(cmd *cobra.Command) { cmd.DisableFlagsInUseLine = true })
 	return root
-}
-
-// helpCommand is the help command, for which a word that is no command is wrong usage too.
-func helpCommand(root *cobra.Command) *cobra.Command {
-	return &cobra.Command{
-		Use:   "help [COMMAND]",
-		Short: "Help about a command",
-		RunE: func(_ *cobra.Command, args []string) error {
-			cmd, rest, err := root.Find(args)
-			if err != nil {
-				return usageError{err}
-			}
-			if err := unknownCommand(cmd, rest); err != nil {
-				return err
-			}
-			return cmd.Help()
-		},
-	}
 }
 
 // unknownCommand refuses words that are no command, and names those that are near.

@@ -129,19 +129,20 @@ func overviewLine(name, verdict, pace, took, sustained string) string {
 
 // recordsSentence tells under which numbers the logbook keeps runs.
 func recordsSentence(runs []logbook.Run) string {
-	var numbers []string
+	var numbers []int64
 	for i := range runs {
 		if runs[i].RunID != 0 {
-			numbers = append(numbers, fmt.Sprint(runs[i].RunID))
+			numbers = append(numbers, runs[i].RunID)
 		}
 	}
 	switch len(numbers) {
 	case 0:
 		return ""
 	case 1:
-		return "run " + numbers[0] + " in the logbook"
+		return fmt.Sprintf("run %d in the logbook", numbers[0])
 	}
-	return "runs " + strings.Join(numbers, ", ") + " in the logbook"
+	slices.Sort(numbers)
+	return "runs " + strings.Trim(strings.ReplaceAll(fmt.Sprint(numbers), " ", ", "), "[]") + " in the logbook"
 }
 
 // addImage tells which image it was and whether it is what was published.
