@@ -81,10 +81,11 @@ func listCard(text *strings.Builder, l device.Listing) {
 	}
 	row("on it now", onIt(l))
 	row("mounted at", strings.Join(l.MountedAt, ", "))
-	name := "may be written"
-	for _, line := range verdictOf(l) {
-		row(name, line)
-		name = ""
+	row("may be written", mayBeWritten(l))
+	if !l.Allowed {
+		for _, reason := range l.Reasons {
+			fmt.Fprintf(text, "      - %s\n", report.Printable(reason))
+		}
 	}
 }
 
@@ -96,17 +97,13 @@ func onIt(l device.Listing) string {
 	return l.Contents + ": " + l.Unreadable
 }
 
-// verdictOf says whether flash would write to a disk and, if not, every reason, in a line of its own.
-func verdictOf(l device.Listing) []string {
-	if l.Allowed {
-		return []string{"yes"}
+// mayBeWritten says whether flash would write to a disk; why not stands below it.
+func mayBeWritten(l device.Listing) string {
+	switch {
+	case l.Allowed:
+		return "yes"
+	case l.AllowedWithFixedOK:
+		return "with --fixed-ok only, because"
 	}
-	lines := []string{"no, because"}
-	for _, reason := range l.Reasons {
-		lines = append(lines, "- "+reason)
-	}
-	if l.AllowedWithFixedOK {
-		lines = append(lines, "with --fixed-ok: yes")
-	}
-	return lines
+	return "no, because"
 }

@@ -33,7 +33,7 @@ func Judge(s *Snapshot, d *Disk, p Policy) Judgement {
 	j.unlisted()
 	j.elsewhere()
 	if !p.FixedOK && !cardLike(d) && !neverOffered(d) {
-		j.say("it is a fixed disk (%s), neither removable nor reached over USB or MMC", d.Transport)
+		j.say("it is a fixed disk (%s), neither removable nor on USB or MMC", d.Transport)
 	}
 	return Judgement{Allowed: len(j.reasons) == 0, Reasons: distinct(append([]string{}, j.reasons...))}
 }
