@@ -75,7 +75,7 @@ type conditionDoc struct {
 	CardSize       int64   `json:"card_size_bytes"`
 	Floor          float64 `json:"floor_bytes_per_s"`
 	CID            string  `json:"cid"`
-	SourceLimits   bool    `json:"source_was_the_limit"`
+	SourceWasTheLimit   bool    `json:"source_was_the_limit"`
 	Peers          int     `json:"peers"`
 	PeersMedian    float64 `json:"peers_median_bytes_per_s"`
 	PeersSpread    float64 `json:"peers_spread_bytes_per_s"`

@@ -78,7 +78,7 @@ func TestSourceWaitIsToldAndLeavesThePaceOpen(t *testing.T) {
 		wrote, took := 128*mib/80e6, 128*mib/20e6
 		near(t, "the sustained rate", w.Trace().BytesPerSecond(), 80e6, 0.002)
 		near(t, "the source wait", w.Trace().SourceWait().Seconds(), took-wrote, 0.1)
-		if j := (flash.Judge{FloorBytesPerSecond: 1e6}).Judge(w.Trace()); j.Pace != flash.PaceUnjudged || !j.SourceLimits || j.Reason == "" {
+		if j := (flash.Judge{FloorBytesPerSecond: 1e6}).Judge(w.Trace()); j.Pace != flash.PaceUnjudged || !j.SourceWasTheLimit || j.Reason == "" {
 			t.Errorf("the pace is %+v", j)
 		}
 	})

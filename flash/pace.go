@@ -36,13 +36,13 @@ type Judgement struct {
 	Peers        int     // how many peers
 	PeersMedian  float64 // of their rates over the same first bytes, in bytes per second
 	PeersSpread  float64 // 1.4826 x the median absolute deviation of those rates
-	SourceLimits bool    // the source, or a slower card beside this one, was the limit
+	SourceWasTheLimit bool    // the source, or a slower card beside this one, was the limit
 }
 
 // Judge tells the pace of what was written so far: against the floor, then against the peers over the same first bytes.
 // A card whose source was the limit stays unjudged, since it rested.
 func (j Judge) Judge(t *Trace) Judgement {
-	verdict := Judgement{Pace: PaceUnjudged, Peers: len(j.Peers), SourceLimits: t.SourceWasTheLimit()}
+	verdict := Judgement{Pace: PaceUnjudged, Peers: len(j.Peers), SourceWasTheLimit: t.SourceWasTheLimit()}
 	if len(j.Peers) > 0 {
 		verdict.PeersMedian, verdict.PeersSpread = j.peerRates(t.bytes)
 	}
@@ -52,7 +52,7 @@ func (j Judge) Judge(t *Trace) Judgement {
 	switch {
 	case t.bytes == 0:
 		verdict.Reason = "nothing was written"
-	case verdict.SourceLimits:
+	case verdict.SourceWasTheLimit:
 		verdict.Reason = fmt.Sprintf("the card waited %.0f %% of the time for the source or for a slower card",
 			100*t.SourceWait().Seconds()/t.TimeToFlash().Seconds())
 	case written < j.FloorBytesPerSecond:

@@ -47,31 +47,31 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 	if err != nil {
 		return err
 	}
-	seats, err := openSeats(ctx, []wish{{path, c.label}}, device.Options{ReadOnly: true}, nil)
-	defer func() { err = c.closed(err, seats) }()
-	unread := unstarted{startedAt: startedAt, operation: logbook.OperationCheck, seats: seats, imageName: c.imageName}
+	targets, err := openTargets(ctx, []wish{{path, c.label}}, device.Options{ReadOnly: true}, nil)
+	defer func() { err = c.closed(err, targets) }()
+	unread := unstarted{startedAt: startedAt, operation: logbook.OperationCheck, targets: targets, imageName: c.imageName}
 	if err != nil {
 		return c.stop(unread, err, logbook.ClassInterrupted)
 	}
-	if anyRefused(seats) {
+	if anyRefused(targets) {
 		c.complain("the card cannot be read:")
-		return c.stop(unread, refusalOf(c.stderr, seats), logbook.ClassRefused)
+		return c.stop(unread, refusalOf(c.stderr, targets), logbook.ClassRefused)
 	}
 	image, err := openSource(ctx, c.imageName, options)
 	if err != nil {
 		return c.stop(unread, err, classOfSource(ctx))
 	}
 	defer image.Close() // it was read to its end, or is not needed any more
-	return c.prove(ctx, seats[0], image, startedAt)
+	return c.prove(ctx, targets[0], image, startedAt)
 }
 
 // prove carries the job out and prints what became of it.
-func (c *checking) prove(ctx context.Context, s *seat, image openImage, startedAt time.Time) error {
+func (c *checking) prove(ctx context.Context, s *target, image openImage, startedAt time.Time) error {
 	book, unrecorded := c.openForRecording(ctx)
 	defer c.closeBook(book)
 	var result *job.Result
-	c.newProgress(image, tracksOf([]*seat{s})).during(func() {
-		result = job.Check(ctx, image, s.target(), job.Options{Book: book, Unrecorded: unrecorded})
+	c.newProgress(image, tracksOf([]*target{s})).during(func() {
+		result = job.Check(ctx, image, s.forJob(), job.Options{Book: book, Unrecorded: unrecorded})
 	})
 	return c.printRuns(startedAt, result)
 }

@@ -32,7 +32,7 @@ type flashing struct {
 	options   source.Options
 	floorRate float64 // bytes per second
 	startedAt time.Time
-	seats     []*seat
+	targets   []*target
 }
 
 func (p *program) flashCommand() *cobra.Command {
@@ -72,14 +72,14 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 	if err := f.validate(); err != nil {
 		return err
 	}
-	f.seats, err = openSeats(ctx, f.wishes, device.Options{Policy: device.Policy{FixedOK: f.fixedOK}}, f.mustLast())
-	defer func() { err = f.closed(err, f.seats) }()
+	f.targets, err = openTargets(ctx, f.wishes, device.Options{Policy: device.Policy{FixedOK: f.fixedOK}}, f.mustLast())
+	defer func() { err = f.closed(err, f.targets) }()
 	if err != nil {
 		return f.notStarted(err, logbook.ClassInterrupted)
 	}
-	if anyRefused(f.seats) {
+	if anyRefused(f.targets) {
 		f.complain("nothing was written, since a target is refused:")
-		return f.notStarted(refusalOf(f.stderr, f.seats), logbook.ClassRefused)
+		return f.notStarted(refusalOf(f.stderr, f.targets), logbook.ClassRefused)
 	}
 	tty, err := f.openTerminal()
 	if err != nil {
@@ -154,22 +154,22 @@ func (f *flashing) openTerminal() (terminal, error) {
 // agreed makes sure that the image fits where its size is known, says what will be erased, and asks.
 func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) error {
 	needed, _ := image.DeclaredBytes()
-	for _, s := range f.seats {
+	for _, s := range f.targets {
 		if s.card.SizeBytes() < needed {
 			s.refuse(fmt.Sprintf("%v: it needs %d bytes, the card has %d", flash.ErrTooSmall, needed, s.card.SizeBytes()))
 		}
 	}
-	if anyRefused(f.seats) {
+	if anyRefused(f.targets) {
 		f.complain("nothing was written, since the image does not fit:")
-		_ = refusalOf(f.stderr, f.seats)
+		_ = refusalOf(f.stderr, f.targets)
 		return f.notStarted(errDoesNotFit, logbook.ClassRefused)
 	}
 	if tty == nil {
-		caution(f.stderr, f.seats, image.Facts().Name)
+		caution(f.stderr, f.targets, image.Facts().Name)
 		return nil
 	}
-	caution(tty, f.seats, image.Facts().Name)
-	if err := ask(ctx, tty, f.seats); err != nil {
+	caution(tty, f.targets, image.Facts().Name)
+	if err := ask(ctx, tty, f.targets); err != nil {
 		if ctx.Err() != nil {
 			return f.notStarted(err, logbook.ClassInterrupted)
 		}
@@ -182,12 +182,12 @@ func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) er
 func (f *flashing) write(ctx context.Context, image openImage) error {
 	book, unrecorded := f.openForRecording(ctx)
 	defer f.closeBook(book)
-	targets := make([]job.Target, len(f.seats))
-	for i, s := range f.seats {
-		targets[i] = s.target()
+	targets := make([]job.Target, len(f.targets))
+	for i, s := range f.targets {
+		targets[i] = s.forJob()
 	}
 	var result *job.Result
-	f.newProgress(image, tracksOf(f.seats)).during(func() {
+	f.newProgress(image, tracksOf(f.targets)).during(func() {
 		result = job.Flash(ctx, image, targets, job.Options{
 			Book: book, Unrecorded: unrecorded, FloorBytesPerSecond: f.floorRate,
 		})
@@ -197,7 +197,7 @@ func (f *flashing) write(ctx context.Context, image openImage) error {
 
 // notStarted ends the command before its job began.
 func (f *flashing) notStarted(cause error, class logbook.Class) error {
-	return f.stop(unstarted{f.startedAt, logbook.OperationFlash, f.seats, f.imageName}, cause, class)
+	return f.stop(unstarted{f.startedAt, logbook.OperationFlash, f.targets, f.imageName}, cause, class)
 }
 
 // existing gives the path, or the nearest folder above it that is there: where the file would come to lie.

@@ -37,9 +37,9 @@ func openTerminal() (terminal, error) {
 }
 
 // caution says what will be erased.
-func caution(out io.Writer, seats []*seat, imageName string) {
-	fmt.Fprintf(out, "Everything on %s will be erased and replaced by %s:\n\n", cardsInWords(len(seats)), report.Printable(imageName))
-	for _, s := range seats {
+func caution(out io.Writer, targets []*target, imageName string) {
+	fmt.Fprintf(out, "Everything on %s will be erased and replaced by %s:\n\n", cardsInWords(len(targets)), report.Printable(imageName))
+	for _, s := range targets {
 		d := s.card.Description()
 		fmt.Fprintf(out, "  %s%s\n", report.Printable(s.path), report.Printable(labelled(s.label)))
 		fmt.Fprintf(out, "      %s\n", report.Printable(strings.Join(traits(d), ", ")))
@@ -75,11 +75,11 @@ func traits(d device.Description) []string {
 }
 
 // ask has the operator type each device's name. Any other answer is a no, and so is an end of the input.
-func ask(ctx context.Context, tty terminal, seats []*seat) error {
+func ask(ctx context.Context, tty terminal, targets []*target) error {
 	release := context.AfterFunc(ctx, func() { _ = tty.SetReadDeadline(time.Now()) })
 	defer release()
 	answers := bufio.NewScanner(tty)
-	for _, s := range seats {
+	for _, s := range targets {
 		fmt.Fprintf(tty, "Type %s to erase it, anything else to stop: ", filepath.Base(s.path))
 		if !answers.Scan() {
 			if ctx.Err() != nil {
@@ -95,8 +95,8 @@ func ask(ctx context.Context, tty terminal, seats []*seat) error {
 }
 
 // namedBy tells whether an answer names this target: by its path or the last part of it, as given or with links followed.
-func (s *seat) namedBy(answer string) bool {
-	node := s.card.Description().Node
+func (t *target) namedBy(answer string) bool {
+	node := t.card.Description().Node
 	return answer != "" &&
-		(answer == s.path || answer == filepath.Base(s.path) || answer == node || answer == filepath.Base(node))
+		(answer == t.path || answer == filepath.Base(t.path) || answer == node || answer == filepath.Base(node))
 }

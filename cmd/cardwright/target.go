@@ -18,11 +18,11 @@ import (
 	"cardwright/internal/report"
 )
 
-// A wish is one target as the operator named it.
+// A wish is a target as the operator named it.
 type wish struct{ path, label string }
 
-// A seat is one target: opened, or refused and why.
-type seat struct {
+// A target is what a command is to work on: opened, or refused and why.
+type target struct {
 	wish
 	card    *device.Card // nil where it was refused
 	reasons []string     // why it is refused
@@ -30,47 +30,47 @@ type seat struct {
 	meter   flash.Meter
 }
 
-// openSeats opens and judges all targets, each of them also when another was refused already, so that the operator hears of
-// everything at once. keep are the paths that must outlive the writing. Whoever calls it closes the seats.
-func openSeats(ctx context.Context, wishes []wish, o device.Options, keep []kept) ([]*seat, error) {
-	seats := make([]*seat, len(wishes))
+// openTargets opens and judges all targets, each of them also when another was refused already, so that the operator hears of
+// everything at once. keep are the paths that must outlive the writing. Whoever calls it closes the targets.
+func openTargets(ctx context.Context, wishes []wish, o device.Options, keep []kept) ([]*target, error) {
+	targets := make([]*target, len(wishes))
 	for i, w := range wishes {
-		seats[i] = &seat{wish: w}
+		targets[i] = &target{wish: w}
 		if twin := sameDisk(wishes[:i], w.path); twin != "" {
-			seats[i].refuse(fmt.Sprintf("it is the same card as %s, named before", twin))
+			targets[i].refuse(fmt.Sprintf("it is the same card as %s, named before", twin))
 			continue
 		}
 		card, err := device.Open(ctx, w.path, o)
 		if ctx.Err() != nil {
-			return seats, context.Cause(ctx)
+			return targets, context.Cause(ctx)
 		}
 		if err != nil {
-			seats[i].refuse(reasonsOf(err)...)
-			seats[i].missing = errors.Is(err, fs.ErrNotExist)
+			targets[i].refuse(reasonsOf(err)...)
+			targets[i].missing = errors.Is(err, fs.ErrNotExist)
 			continue
 		}
-		seats[i].card = card
+		targets[i].card = card
 		for _, k := range keep {
-			seats[i].mustNotHold(k)
+			targets[i].mustNotHold(k)
 		}
 	}
-	return seats, nil
+	return targets, nil
 }
 
 // A kept is a file that must not lie on a target.
 type kept struct{ path, what string }
 
-func (s *seat) mustNotHold(k kept) {
-	holds, err := s.card.Holds(k.path)
+func (t *target) mustNotHold(k kept) {
+	holds, err := t.card.Holds(k.path)
 	switch {
 	case err != nil:
-		s.refuse(fmt.Sprintf("whether it holds %s cannot be told: %v", k.what, err))
+		t.refuse(fmt.Sprintf("whether it holds %s cannot be told: %v", k.what, err))
 	case holds:
-		s.refuse(fmt.Sprintf("it holds %s, %s", k.what, k.path))
+		t.refuse(fmt.Sprintf("it holds %s, %s", k.what, k.path))
 	}
 }
 
-func (s *seat) refuse(reasons ...string) { s.reasons = append(s.reasons, reasons...) }
+func (t *target) refuse(reasons ...string) { t.reasons = append(t.reasons, reasons...) }
 
 // sameDisk gives the earlier path that leads to the same disk or file, empty if none does.
 func sameDisk(earlier []wish, path string) string {
@@ -102,9 +102,9 @@ func reasonsOf(err error) []string {
 	return []string{err.Error()}
 }
 
-// anyRefused tells whether one of the seats is refused, which refuses them all.
-func anyRefused(seats []*seat) bool {
-	for _, s := range seats {
+// anyRefused tells whether one of the targets is refused, which refuses them all.
+func anyRefused(targets []*target) bool {
+	for _, s := range targets {
 		if len(s.reasons) > 0 {
 			return true
 		}
@@ -113,9 +113,9 @@ func anyRefused(seats []*seat) bool {
 }
 
 // refusalOf prints every reason of every refused target, and gives the error that stands for them.
-func refusalOf(out io.Writer, seats []*seat) error {
+func refusalOf(out io.Writer, targets []*target) error {
 	refusal := errTargetRefused
-	for _, s := range seats {
+	for _, s := range targets {
 		if s.missing {
 			refusal = errTargetMissing
 		}
@@ -127,8 +127,8 @@ func refusalOf(out io.Writer, seats []*seat) error {
 }
 
 // closed gives all targets free at a command's end. A card whose closing fails has failed, though the report is out.
-func (p *program) closed(err error, seats []*seat) error {
-	for _, s := range seats {
+func (p *program) closed(err error, targets []*target) error {
+	for _, s := range targets {
 		if s.card == nil {
 			continue
 		}
@@ -140,11 +140,11 @@ func (p *program) closed(err error, seats []*seat) error {
 	return err
 }
 
-// target makes a job's target of an open seat.
-func (s *seat) target() job.Target {
-	d := s.card.Description()
+// forJob makes a job's target of an open one.
+func (t *target) forJob() job.Target {
+	d := t.card.Description()
 	return job.Target{
-		Card: s.card, Seat: s.card, Device: s.path, Label: s.label, Meter: &s.meter,
+		Card: t.card, Reader: t.card, Device: t.path, Label: t.label, Meter: &t.meter,
 		Conditions: logbook.Conditions{
 			ReaderModel: d.Model, PortPath: d.PortPath, LinkSpeed: d.LinkSpeed, CardRegisterCID: d.CID,
 			Kernel: kernelRelease(), ProgramVersion: programVersion,
@@ -158,10 +158,10 @@ func kernelRelease() string {
 	return release
 }
 
-// tracksOf gives what the progress shows of each seat.
-func tracksOf(seats []*seat) []*track {
-	tracks := make([]*track, len(seats))
-	for i, s := range seats {
+// tracksOf gives what the progress shows of each target.
+func tracksOf(targets []*target) []*track {
+	tracks := make([]*track, len(targets))
+	for i, s := range targets {
 		tracks[i] = &track{name: strings.TrimSpace(report.Printable(filepath.Base(s.path) + " " + s.label)), meter: &s.meter}
 	}
 	return tracks

@@ -27,7 +27,7 @@ var (
 type unstarted struct {
 	startedAt time.Time
 	operation logbook.Operation
-	seats     []*seat
+	targets   []*target
 	imageName string
 }
 
@@ -47,14 +47,14 @@ func (p *program) stop(u unstarted, cause error, class logbook.Class) error {
 	if errors.Is(cause, source.ErrMismatch) {
 		result.Image.Expected = source.Mismatched
 	}
-	for _, s := range u.seats {
+	for _, s := range u.targets {
 		result.Cards = append(result.Cards, u.run(s, cause, class))
 	}
 	return p.printRuns(u.startedAt, result)
 }
 
 // run is what such a command has to say of one target.
-func (u unstarted) run(s *seat, cause error, class logbook.Class) logbook.Run {
+func (u unstarted) run(s *target, cause error, class logbook.Class) logbook.Run {
 	run := logbook.Run{
 		Device: s.path, Label: s.label, Operation: u.operation, StartedAt: u.startedAt,
 		Verdict: logbook.Unfinished, Pace: flash.PaceUnjudged, PaceReason: "nothing was written",

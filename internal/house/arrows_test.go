@@ -13,7 +13,8 @@ type floor struct {
 	why      string
 }
 
-// floors are the packages of the product from the ground up.
+// floors are the packages of the product from the ground up. Some of them are not there yet: a package appears when the work
+// needs it, and then finds its place and its arrows here.
 var floors = []floor{
 	{
 		[]string{"flash", "flash/source", "verify", "partition"},

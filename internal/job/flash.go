@@ -75,12 +75,12 @@ func walkAll(ctx context.Context, ways []*way, grace time.Duration) []logbook.Ru
 	return runs
 }
 
-// refusedNow asks every seat whether its card is still what was judged. One that is not refuses all.
+// refusedNow asks every reader whether its card is still what was judged. One that is not refuses all.
 func refusedNow(ways []*way) (runs []logbook.Run, refused bool) {
 	causes := make([]error, len(ways))
 	for i, w := range ways {
-		if w.Seat != nil {
-			causes[i] = w.Seat.Recheck()
+		if w.Reader != nil {
+			causes[i] = w.Reader.Recheck()
 		}
 		refused = refused || causes[i] != nil
 	}

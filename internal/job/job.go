@@ -19,8 +19,8 @@ type Image interface {
 	DeclaredBytes() (int64, bool)
 }
 
-// A Seat is what holds a card beside its bytes: a reader that the kernel knows. An emulated card has none.
-type Seat interface {
+// A Reader is what holds a card beside its bytes: a reader that the kernel knows. An emulated card has none.
+type Reader interface {
 	// Recheck refuses a target that is no longer what was judged.
 	Recheck() error
 	// RereadTable asks the kernel to read the partition table again.
@@ -30,7 +30,7 @@ type Seat interface {
 // A Target is one card to work on.
 type Target struct {
 	Card       flash.Card
-	Seat       Seat   // nil for an emulated card
+	Reader     Reader // nil for an emulated card
 	Device     string // as the operator named it
 	Label      string // what the operator wrote on the card; may be empty
 	Conditions logbook.Conditions

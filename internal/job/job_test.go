@@ -209,34 +209,34 @@ func TestImageTooLargeForOneCardTouchesNone(t *testing.T) {
 	}
 }
 
-// A seat that counts what it is asked, and sees how far its card was then.
-type seat struct {
+// A reader that counts what it is asked, and sees how far its card was then.
+type reader struct {
 	card    *cardlab.Card
 	refusal error
 	asked   []string
 }
 
-func (s *seat) Recheck() error {
+func (s *reader) Recheck() error {
 	s.note("recheck")
 	return s.refusal
 }
 
-func (s *seat) RereadTable() error {
+func (s *reader) RereadTable() error {
 	s.note("reread")
 	return nil
 }
 
-func (s *seat) note(what string) {
+func (s *reader) note(what string) {
 	if s.card.Counts().WrittenBytes == 0 {
 		what += " untouched"
 	}
 	s.asked = append(s.asked, what)
 }
 
-func TestSeatIsAskedBeforeTheFirstWriteAndTheKernelOnceAtTheEnd(t *testing.T) {
+func TestReaderIsAskedBeforeTheFirstWriteAndTheKernelOnceAtTheEnd(t *testing.T) {
 	to, card := target(t, cardlab.Traits{})
-	s := &seat{card: card}
-	to.Seat = s
+	s := &reader{card: card}
+	to.Reader = s
 	result := job.Flash(t.Context(), held(orchardImage()), []job.Target{to}, job.Options{})
 	if diff := cmp.Diff([]string{"recheck untouched", "reread"}, s.asked); diff != "" {
 		t.Error(diff)
@@ -249,8 +249,8 @@ func TestSeatIsAskedBeforeTheFirstWriteAndTheKernelOnceAtTheEnd(t *testing.T) {
 func TestTargetThatIsNoLongerWhatWasJudgedRefusesAll(t *testing.T) {
 	good, goodCard := target(t, cardlab.Traits{})
 	swapped, swappedCard := target(t, cardlab.Traits{})
-	good.Seat = &seat{card: goodCard}
-	swapped.Seat = &seat{card: swappedCard, refusal: errors.New("another card was put in")}
+	good.Reader = &reader{card: goodCard}
+	swapped.Reader = &reader{card: swappedCard, refusal: errors.New("another card was put in")}
 	result := job.Flash(t.Context(), held(orchardImage()), []job.Target{good, swapped}, job.Options{})
 	for _, run := range result.Cards {
 		if run.Verdict != logbook.Refused || run.RunID != 0 {

@@ -3,6 +3,7 @@ package job
 import (
 	"context"
 	"errors"
+	"slices"
 	"sync"
 	"time"
 
@@ -182,8 +183,8 @@ func (w *way) inspect() error {
 	if _, err := inspect(&w.run, w.Card, w.excerpt, w.pump.Manifest().ImageBytes); err != nil {
 		return err
 	}
-	if w.Seat != nil {
-		w.run.Conditions.KernelRereadTable = w.Seat.RereadTable() == nil
+	if w.Reader != nil {
+		w.run.Conditions.KernelRereadTable = w.Reader.RereadTable() == nil
 	}
 	return nil
 }
@@ -213,12 +214,15 @@ func (w *way) measure(ctx context.Context) {
 	w.run.TimeToFlashSeconds = new(trace.TimeToFlash().Seconds())
 	w.run.SourceWaitSeconds = new(trace.SourceWait().Seconds())
 	w.run.Pace, w.run.PaceReason = judgement.Pace, judgement.Reason
-	w.run.Conditions.SourceWasTheLimit = judgement.SourceLimits
+	w.run.Conditions.SourceWasTheLimit = judgement.SourceWasTheLimit
 	w.run.Conditions.PeersCount = judgement.Peers
 	w.run.Conditions.PeersMedian = judgement.PeersMedian
 	w.run.Conditions.PeersSpread = judgement.PeersSpread
 }
 
-func (w *way) find(findings ...partition.Finding) {
-	w.run.Findings = append(w.run.Findings, findings...)
+// find tells something of this run, once.
+func (w *way) find(finding partition.Finding) {
+	if !slices.Contains(w.run.Findings, finding) {
+		w.run.Findings = append(w.run.Findings, finding)
+	}
 }

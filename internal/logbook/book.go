@@ -58,7 +58,7 @@ func (b *Book) Close() error { return b.db.Close() }
 func (b *Book) Begin(ctx context.Context, run *Run, image source.Facts) error {
 	opened := *run
 	err := b.write(ctx, func(tx *sql.Tx) error {
-		cardID, err := seatCard(ctx, tx, run)
+		cardID, err := cardOf(ctx, tx, run)
 		if err != nil {
 			return err
 		}

@@ -27,8 +27,8 @@ func findCard(ctx context.Context, q queryer, run *Run) (int64, error) {
 		ORDER BY (SELECT max(run_id) FROM runs WHERE runs.card_id = cards.card_id) DESC LIMIT 1`, run.Label, cid))
 }
 
-// seatCard gives the card that a run is on, known again or new, and keeps what this run tells about it.
-func seatCard(ctx context.Context, tx *sql.Tx, run *Run) (int64, error) {
+// cardOf gives the card that a run is on, known again or new, and keeps what this run tells about it.
+func cardOf(ctx context.Context, tx *sql.Tx, run *Run) (int64, error) {
 	cardID, err := findCard(ctx, tx, run)
 	if err != nil {
 		return 0, err

@@ -24,8 +24,8 @@ type model struct {
 	cards   int64
 }
 
-// seat names the card of a run by the rules of Begin.
-func (m *model) seat(run *logbook.Run) int64 {
+// cardOf names the card of a run by the rules of Begin.
+func (m *model) cardOf(run *logbook.Run) int64 {
 	cid := run.Conditions.CardRegisterCID
 	card := m.byCID[cid]
 	if card == 0 && run.Label != "" {
@@ -143,7 +143,7 @@ func (m *model) begin(t *testing.T, book *logbook.Book, random *rand.Rand) {
 	if err := book.Begin(t.Context(), run, image); err != nil {
 		t.Fatal(err)
 	}
-	want := m.seat(run)
+	want := m.cardOf(run)
 	if run.RunID != int64(len(m.records)+1) || run.CardID != want {
 		t.Errorf("run %d on card %d, want run %d on card %d", run.RunID, run.CardID, len(m.records)+1, want)
 	}
