@@ -64,23 +64,23 @@ type cardDoc struct {
 }
 
 type conditionDoc struct {
-	ReaderModel    string  `json:"reader_model"`
-	PortPath       string  `json:"port_path"`
-	LinkSpeed      string  `json:"link_speed"`
-	Kernel         string  `json:"kernel"`
-	ProgramVersion string  `json:"program_version"`
-	Direct         bool    `json:"direct"`
-	CardsAtOnce    int     `json:"cards_at_once"`
-	Discard        bool    `json:"discard"`
-	CardSize       int64   `json:"card_size_bytes"`
-	Floor          float64 `json:"floor_bytes_per_s"`
-	CID            string  `json:"cid"`
-	SourceWasTheLimit   bool    `json:"source_was_the_limit"`
-	Peers          int     `json:"peers"`
-	PeersMedian    float64 `json:"peers_median_bytes_per_s"`
-	PeersSpread    float64 `json:"peers_spread_bytes_per_s"`
-	Reread         bool    `json:"kernel_reread_table"`
-	CacheComplaint string  `json:"cache_drop_complaint"`
+	ReaderModel       string  `json:"reader_model"`
+	PortPath          string  `json:"port_path"`
+	LinkSpeed         string  `json:"link_speed"`
+	Kernel            string  `json:"kernel"`
+	ProgramVersion    string  `json:"program_version"`
+	Direct            bool    `json:"direct"`
+	CardsAtOnce       int     `json:"cards_at_once"`
+	Discard           bool    `json:"discard"`
+	CardSize          int64   `json:"card_size_bytes"`
+	Floor             float64 `json:"floor_bytes_per_s"`
+	CID               string  `json:"cid"`
+	SourceWasTheLimit bool    `json:"source_was_the_limit"`
+	Peers             int     `json:"peers"`
+	PeersMedian       float64 `json:"peers_median_bytes_per_s"`
+	PeersSpread       float64 `json:"peers_spread_bytes_per_s"`
+	Reread            bool    `json:"kernel_reread_table"`
+	CacheComplaint    string  `json:"cache_drop_complaint"`
 }
 
 type writeDoc struct {

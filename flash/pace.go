@@ -31,11 +31,11 @@ type Judge struct {
 
 // A Judgement is a pace, why it is so, and the peers it was held against.
 type Judgement struct {
-	Pace         Pace
-	Reason       string
-	Peers        int     // how many peers
-	PeersMedian  float64 // of their rates over the same first bytes, in bytes per second
-	PeersSpread  float64 // 1.4826 x the median absolute deviation of those rates
+	Pace              Pace
+	Reason            string
+	Peers             int     // how many peers
+	PeersMedian       float64 // of their rates over the same first bytes, in bytes per second
+	PeersSpread       float64 // 1.4826 x the median absolute deviation of those rates
 	SourceWasTheLimit bool    // the source, or a slower card beside this one, was the limit
 }
 
