@@ -15,7 +15,7 @@ import (
 // place, whose first ClearBytes were zeroed. Errors are those of Blocks.
 func (p *Prover) HeadStaysClear(ctx context.Context) error {
 	b := p.manifest.Block(0)
-	held, err := p.read(ctx, b)
+	held, err := p.read(ctx, b, p.buffers[0])
 	if err != nil || held == nil {
 		return err
 	}
@@ -25,7 +25,7 @@ func (p *Prover) HeadStaysClear(ctx context.Context) error {
 		cleared = false
 	}
 	if !cleared {
-		p.note(p.judge(b, held))
+		p.note(p.judge(b, held, digest))
 	}
 	return nil
 }
@@ -39,7 +39,7 @@ func (p *Prover) ApartFromHead(ctx context.Context) error {
 		if k < last-1 && !p.repeatsBeginning(k) {
 			continue
 		}
-		if err := p.block(ctx, p.manifest.Block(k)); err != nil {
+		if err := p.again(ctx, p.manifest.Block(k)); err != nil {
 			return err
 		}
 	}

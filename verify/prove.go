@@ -24,8 +24,8 @@ type Prover struct {
 	card     flash.Card
 	manifest *flash.Manifest
 	meter    *flash.Meter
-	buffer   []byte
-	second   []byte               // for looking twice at a block that differs
+	buffers  [2][]byte            // one is read into while the other is digested
+	spare    []byte               // for looking twice at a block that differs; made when one does
 	where    map[flash.Digest]int // content that occurs once in the image -> its block
 	bytes    int64
 	took     time.Duration
@@ -36,25 +36,52 @@ type Prover struct {
 func NewProver(card flash.Card, manifest *flash.Manifest, meter *flash.Meter) *Prover {
 	return &Prover{
 		card: card, manifest: manifest, meter: meter, where: whereFound(manifest),
-		buffer: flash.AlignedBuffer(flash.BlockBytes), second: flash.AlignedBuffer(flash.BlockBytes),
+		buffers: [2][]byte{flash.AlignedBuffer(flash.BlockBytes), flash.AlignedBuffer(flash.BlockBytes)},
 	}
 }
 
-// Blocks proves the blocks from first up to, not including, end. Damage does not end it. The error is the context's, or a
-// *flash.Error for StepProof once the card answers nothing at all any more.
+// Blocks proves the blocks from first up to, not including, end. While one block is digested the next is read already, so
+// that a card is never idle. Damage does not end it. The error is the context's, or a *flash.Error for StepProof once the
+// card answers nothing at all any more.
 func (p *Prover) Blocks(ctx context.Context, first, end int) error {
 	p.meter.Enter(flash.StepProof)
 	began := time.Now()
 	defer func() { p.took += time.Since(began) }()
+	digests := newDigester()
+	defer digests.close()
 	for i := first; i < end; i++ {
 		b := p.manifest.Block(i)
-		if err := p.block(ctx, b); err != nil {
+		held, err := p.read(ctx, b, p.buffers[i%2])
+		p.settle(digests)
+		if err != nil {
 			return err
 		}
-		p.bytes += int64(b.LengthBytes)
-		p.meter.Proved(b.LengthBytes)
+		if held == nil {
+			p.compared(b)
+			continue
+		}
+		digests.start(b, held)
 	}
+	p.settle(digests)
 	return nil
+}
+
+// settle compares the block that was digested meanwhile, if there is one.
+func (p *Prover) settle(digests *digester) {
+	b, held, digest, ok := digests.result()
+	if !ok {
+		return
+	}
+	if digest != p.manifest.Blocks[b.Index] {
+		p.note(p.judge(b, held, digest))
+	}
+	p.compared(b)
+}
+
+// compared counts a block.
+func (p *Prover) compared(b flash.Block) {
+	p.bytes += int64(b.LengthBytes)
+	p.meter.Proved(b.LengthBytes)
 }
 
 // Proof sums up what was read so far; fromMedium says whether the cache had been dropped.
@@ -70,24 +97,24 @@ func (p *Prover) Proof(fromMedium bool) *Proof {
 // Sound tells whether nothing differed so far.
 func (p *Prover) Sound() bool { return len(p.damaged) == 0 }
 
-// block reads one block, compares it, and notes what is wrong with it.
-func (p *Prover) block(ctx context.Context, b flash.Block) error {
-	held, err := p.read(ctx, b)
+// again proves one block once more. It counts in no figure.
+func (p *Prover) again(ctx context.Context, b flash.Block) error {
+	held, err := p.read(ctx, b, p.buffers[0])
 	if err != nil || held == nil {
 		return err
 	}
-	if flash.Digest(sha256.Sum256(held)) != p.manifest.Blocks[b.Index] {
-		p.note(p.judge(b, held))
+	if digest := flash.Digest(sha256.Sum256(held)); digest != p.manifest.Blocks[b.Index] {
+		p.note(p.judge(b, held, digest))
 	}
 	return nil
 }
 
 // read reads one block, and gives nil where that failed though the card still answers elsewhere, which is damage.
-func (p *Prover) read(ctx context.Context, b flash.Block) ([]byte, error) {
+func (p *Prover) read(ctx context.Context, b flash.Block, buffer []byte) ([]byte, error) {
 	if ctx.Err() != nil {
 		return nil, context.Cause(ctx)
 	}
-	held, err := p.readInto(p.buffer, b)
+	held, err := p.readInto(buffer, b)
 	if err == nil {
 		return held, nil
 	}
@@ -112,7 +139,7 @@ func (p *Prover) readInto(buffer []byte, b flash.Block) ([]byte, error) {
 // answers tells whether a card that failed to read a block still answers anywhere: at its start, before that block, or at
 // the image's end.
 func (p *Prover) answers(failed flash.Block) bool {
-	probe := p.second[:min(flash.AlignBytes, p.card.SizeBytes())]
+	probe := p.second()[:min(flash.AlignBytes, p.card.SizeBytes())]
 	step := int64(len(probe))
 	end := (p.manifest.ImageBytes - 1) / step * step
 	for _, offsetBytes := range []int64{0, max(0, failed.OffsetBytes-step), end} {
@@ -127,8 +154,7 @@ func (p *Prover) answers(failed flash.Block) bool {
 }
 
 // judge names the kind of a block that differs. It looks a second time to tell a card that cannot make up its mind.
-func (p *Prover) judge(b flash.Block, held []byte) spoiled {
-	first := flash.Digest(sha256.Sum256(held))
+func (p *Prover) judge(b flash.Block, held []byte, first flash.Digest) spoiled {
 	s := spoiled{Block: b, kind: KindChanged}
 	switch from, known := p.where[first]; {
 	case only(held, 0x00):
@@ -138,11 +164,19 @@ func (p *Prover) judge(b flash.Block, held []byte) spoiled {
 	case known:
 		s.kind, s.fromBytes = KindDisplaced, p.manifest.Block(from).OffsetBytes
 	}
-	again, err := p.readInto(p.second, b)
+	again, err := p.readInto(p.second(), b)
 	if err != nil || flash.Digest(sha256.Sum256(again)) != first {
 		s.kind = KindUnstable
 	}
 	return s
+}
+
+// second is a buffer for a second look.
+func (p *Prover) second() []byte {
+	if p.spare == nil {
+		p.spare = flash.AlignedBuffer(flash.BlockBytes)
+	}
+	return p.spare
 }
 
 // note adds a damaged block, once.
