@@ -23,7 +23,7 @@ func Example() {
 	writer := flash.NewWriter(card, meter, flash.Judge{})
 
 	go func() { _ = pump.Run(context.Background(), strings.NewReader(image)) }() // the feed tells its outcome
-	if _, err := feed.Head(context.Background()); err != nil {
+	if err := feed.AwaitHead(context.Background()); err != nil {
 		fmt.Println(err)
 		return
 	}

@@ -33,7 +33,7 @@ type Feed struct {
 	waiting atomic.Bool
 
 	mu      sync.Mutex // guards what follows, and sending on pieces against its closing
-	head    []byte
+	hasHead bool // the image's head is known
 	stopped bool
 	ended   bool
 	took    bool  // the card took every block of an image that ended soundly
@@ -48,20 +48,21 @@ func newFeed(meter *Meter, room int) *Feed {
 	}
 }
 
-// Head waits for the image's first block. The error is the image's, the context's or ErrHeldOthersBack.
-func (f *Feed) Head(ctx context.Context) ([]byte, error) {
+// AwaitHead waits until the image's first block is known, which the pump then keeps. The error is the image's, the context's
+// or ErrHeldOthersBack.
+func (f *Feed) AwaitHead(ctx context.Context) error {
 	select {
 	case <-f.headSet:
 	case <-f.over:
 	case <-ctx.Done():
-		return nil, context.Cause(ctx)
+		return context.Cause(ctx)
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if f.head == nil {
-		return nil, f.err
+	if f.hasHead {
+		return nil
 	}
-	return f.head, nil
+	return f.err
 }
 
 // next waits for the next block. The error is io.EOF once the image ended soundly, else the image's, the context's or
@@ -126,8 +127,8 @@ func (f *Feed) stop(cause error) bool {
 	}
 }
 
-// SetAside is closed when the card was given up because it held the others back.
-func (f *Feed) SetAside() <-chan struct{} { return f.aside }
+// Aside is closed when the card was given up because it held the others back.
+func (f *Feed) Aside() <-chan struct{} { return f.aside }
 
 func (f *Feed) closed() bool {
 	f.mu.Lock()
@@ -135,10 +136,10 @@ func (f *Feed) closed() bool {
 	return f.stopped
 }
 
-func (f *Feed) gotHead(head []byte) {
+func (f *Feed) gotHead() {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.head = head
+	f.hasHead = true
 	close(f.headSet)
 }
 
@@ -167,7 +168,7 @@ func (f *Feed) end(err error) {
 			f.err = io.EOF
 		}
 	}
-	if f.head == nil {
+	if !f.hasHead {
 		close(f.headSet)
 	}
 	close(f.pieces)

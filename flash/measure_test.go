@@ -231,7 +231,7 @@ func TestCardThatStandsStillIsSetAside(t *testing.T) {
 		if err := pump.Run(t.Context(), bytes.NewReader(image)); err != nil {
 			t.Fatal(err)
 		}
-		<-stuckFeed.SetAside()
+		<-stuckFeed.Aside()
 		if took := time.Since(began); took < 20*time.Second || took > 25*time.Second {
 			t.Errorf("the card was set aside after %v", took)
 		}
@@ -271,7 +271,7 @@ func TestCardThatIsSetAsideAfterTheImagesEndIsNotDone(t *testing.T) {
 			<-time.After(time.Second)
 			pump.SetAside()
 		}
-		<-stuckFeed.SetAside()
+		<-stuckFeed.Aside()
 		if err := <-stuckDone; !errors.Is(err, flash.ErrHeldOthersBack) {
 			t.Errorf("two of its three blocks were taken from it, and it says %v", err)
 		}

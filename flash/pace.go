@@ -42,35 +42,35 @@ type Judgement struct {
 // Judge tells the pace of what was written so far: against the floor, then against the peers over the same first bytes.
 // A card whose source was the limit stays unjudged, since it rested.
 func (j Judge) Judge(t *Trace) Judgement {
-	verdict := Judgement{Pace: PaceUnjudged, Peers: len(j.Peers), SourceWasTheLimit: t.SourceWasTheLimit()}
+	judgement := Judgement{Pace: PaceUnjudged, Peers: len(j.Peers), SourceWasTheLimit: t.SourceWasTheLimit()}
 	if len(j.Peers) > 0 {
-		verdict.PeersMedian, verdict.PeersSpread = j.peerRates(t.bytes)
+		judgement.PeersMedian, judgement.PeersSpread = j.peerRates(t.bytes)
 	}
 	written := t.BytesPerSecond()
 	besidePeers := rateOverFirst(t.samples, t.bytes) // without flushes, as the peers' traces are
 	enough := len(j.Peers) >= PeersNeeded
 	switch {
 	case t.bytes == 0:
-		verdict.Reason = "nothing was written"
-	case verdict.SourceWasTheLimit:
-		verdict.Reason = fmt.Sprintf("the card waited %.0f %% of the time for the source or for a slower card",
+		judgement.Reason = "nothing was written"
+	case judgement.SourceWasTheLimit:
+		judgement.Reason = fmt.Sprintf("the card waited %.0f %% of the time for the source or for a slower card",
 			100*t.SourceWait().Seconds()/t.TimeToFlash().Seconds())
 	case written < j.FloorBytesPerSecond:
-		verdict.Pace = PaceBelowFloor
-		verdict.Reason = fmt.Sprintf("%s is under the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))
-	case enough && belowPeers(besidePeers, verdict.PeersMedian, verdict.PeersSpread):
-		verdict.Pace = PaceBelowPeers
-		verdict.Reason = megabytes(besidePeers) + " without flushes is well under the peers' rates"
+		judgement.Pace = PaceBelowFloor
+		judgement.Reason = fmt.Sprintf("%s is under the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))
+	case enough && belowPeers(besidePeers, judgement.PeersMedian, judgement.PeersSpread):
+		judgement.Pace = PaceBelowPeers
+		judgement.Reason = megabytes(besidePeers) + " without flushes is well under the peers' rates"
 	case enough:
-		verdict.Pace = PaceAsPeers
-		verdict.Reason = megabytes(besidePeers) + " without flushes is like the peers' rates"
+		judgement.Pace = PaceAsPeers
+		judgement.Reason = megabytes(besidePeers) + " without flushes is like the peers' rates"
 	case j.FloorBytesPerSecond > 0:
-		verdict.Pace = PaceAsAsked
-		verdict.Reason = fmt.Sprintf("%s holds the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))
+		judgement.Pace = PaceAsAsked
+		judgement.Reason = fmt.Sprintf("%s holds the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))
 	default:
-		verdict.Reason = fmt.Sprintf("no floor was given and %d of the %d peers needed are known", len(j.Peers), PeersNeeded)
+		judgement.Reason = fmt.Sprintf("no floor was given and %d of the %d peers needed are known", len(j.Peers), PeersNeeded)
 	}
-	return verdict
+	return judgement
 }
 
 func belowPeers(written, median, spread float64) bool {

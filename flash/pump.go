@@ -42,7 +42,7 @@ func (p *Pump) Feed(meter *Meter) *Feed {
 // Manifest gives the digests of all blocks read so far. It is complete once Run returned nil.
 func (p *Pump) Manifest() *Manifest { return &p.manifest }
 
-// Head gives the first block, once Run returned or Feed.Head did. It must not be changed.
+// Head gives the first block, once Run returned or Feed.AwaitHead did. It must not be changed.
 func (p *Pump) Head() []byte { return p.head }
 
 // Run reads the image to its end and returns nil only when the image ended soundly. It also stops, with the cause, when
@@ -158,7 +158,7 @@ func (p *Pump) take(f filling) (done bool, err error) {
 	}
 	if p.LimitBytes > 0 && p.manifest.ImageBytes+int64(len(f.data)) > p.LimitBytes {
 		p.pool.Give(f.data)
-		return true, fmt.Errorf("%w: it has %d bytes and the image goes on", ErrTooSmall, p.LimitBytes)
+		return true, fmt.Errorf("%w: the card has %d bytes and the image goes on", ErrTooSmall, p.LimitBytes)
 	}
 	p.manifest.Append(f.data)
 	block := p.manifest.Block(len(p.manifest.Blocks) - 1)
@@ -175,7 +175,7 @@ func (p *Pump) deal(block Block, data []byte) {
 	if block.Index == 0 {
 		p.head = data
 		for _, f := range p.feeds {
-			f.gotHead(data)
+			f.gotHead()
 		}
 		return
 	}

@@ -61,7 +61,7 @@ func writeAll(ctx context.Context, image io.Reader, judge flash.Judge, cards ...
 }
 
 func writeOne(ctx context.Context, pump *flash.Pump, feed *flash.Feed, writer *flash.Writer) error {
-	if _, err := feed.Head(ctx); err != nil {
+	if err := feed.AwaitHead(ctx); err != nil {
 		return err
 	}
 	if err := writer.Clear(); err != nil {

@@ -178,7 +178,7 @@ func (w *Writer) fail(step Step, offsetBytes int64, lengthBytes int, err error) 
 
 // stepOf sorts why blocks ended early: in the writing of the body, or in the source.
 func stepOf(err error) Step {
-	if errors.Is(err, ErrHeldOthersBack) || errors.Is(err, context.Canceled) {
+	if errors.Is(err, ErrHeldOthersBack) || errors.Is(err, ErrTooSmall) || errors.Is(err, context.Canceled) {
 		return StepBody
 	}
 	return StepSource

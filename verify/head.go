@@ -9,11 +9,29 @@ import (
 
 // The head is withheld while the body is proven. On a card that wraps its addresses, a block of the body may share its
 // place with the head: it then stands in the head's place before the head is written, and is lost under the head after.
-// HeadStaysClear and ApartFromHead look for the two.
+// Body and Head look for the two.
 
-// HeadStaysClear proves, between the body's proof and the head's writing, that no block of the body went to the head's
-// place, whose first ClearBytes were zeroed. Errors are those of Blocks.
-func (p *Prover) HeadStaysClear(ctx context.Context) error {
+// Body proves every block but the head, before that is written, and that none of them went to the head's place, whose first
+// ClearBytes were zeroed. Errors are those of Whole.
+func (p *Prover) Body(ctx context.Context) error {
+	if err := p.blocks(ctx, 1, len(p.manifest.Blocks)); err != nil || len(p.manifest.Blocks) < 2 {
+		return err
+	}
+	return p.headStaysClear(ctx)
+}
+
+// Head proves the head after it was written, and once more those blocks that it could have overwritten. Errors are those of
+// Whole, but for StepHead: a card that fails now may keep its head.
+func (p *Prover) Head(ctx context.Context) error {
+	p.step = flash.StepHead
+	if err := p.blocks(ctx, 0, 1); err != nil {
+		return err
+	}
+	return p.apartFromHead(ctx)
+}
+
+// headStaysClear looks at the head's place between the body's proof and the head's writing.
+func (p *Prover) headStaysClear(ctx context.Context) error {
 	b := p.manifest.Block(0)
 	held, err := p.read(ctx, b, p.buffers[0])
 	if err != nil || held == nil {
@@ -30,10 +48,9 @@ func (p *Prover) HeadStaysClear(ctx context.Context) error {
 	return nil
 }
 
-// ApartFromHead proves, after the head was written, those blocks again that a wrapping card could have put in the head's
-// place unseen: the last two, and every block from which on the image repeats its own beginning. Errors are those of
-// Blocks.
-func (p *Prover) ApartFromHead(ctx context.Context) error {
+// apartFromHead proves those blocks again that a wrapping card could have put in the head's place unseen: the last two, and
+// every block from which on the image repeats its own beginning.
+func (p *Prover) apartFromHead(ctx context.Context) error {
 	last := len(p.manifest.Blocks) - 1
 	for k := last; k >= 1; k-- {
 		if k < last-1 && !p.repeatsBeginning(k) {

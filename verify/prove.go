@@ -10,20 +10,21 @@ import (
 	"cardwright/flash"
 )
 
-// Prove reads a whole card back and compares it with the manifest. The caller flushed the card and dropped the cache
-// before, and says in fromMedium whether that worked. The error is as for Prover.Blocks; the Proof is then incomplete.
+// Prove reads a whole card back, as it was left, and compares it with the manifest. The caller flushed the card and dropped the
+// cache before, and says in fromMedium whether that worked. The error is as for Prover.Whole; the Proof is then incomplete.
 func Prove(ctx context.Context, card flash.Card, manifest *flash.Manifest, fromMedium bool) (*Proof, error) {
 	p := NewProver(card, manifest, &flash.Meter{})
-	err := p.Blocks(ctx, 0, len(manifest.Blocks))
+	err := p.Whole(ctx)
 	return p.Proof(fromMedium), err
 }
 
-// A Prover reads one card back, in as many parts as its caller likes, and collects what differs. The manifest must be
-// complete. One goroutine uses a Prover.
+// A Prover reads one card back and collects what differs: the Whole of a card as it was left, or the Body and then the Head
+// of one that is being written. The manifest must be complete. One goroutine uses a Prover.
 type Prover struct {
 	card     flash.Card
 	manifest *flash.Manifest
 	meter    *flash.Meter
+	step     flash.Step           // under way, for errors and the meter
 	buffers  [2][]byte            // one is read into while the other is digested
 	spare    []byte               // for looking twice at a block that differs; made when one does
 	where    map[flash.Digest]int // content that occurs once in the image -> its block
@@ -35,16 +36,19 @@ type Prover struct {
 // NewProver makes a prover; the meter sees every block that was compared.
 func NewProver(card flash.Card, manifest *flash.Manifest, meter *flash.Meter) *Prover {
 	return &Prover{
-		card: card, manifest: manifest, meter: meter, where: whereFound(manifest),
+		card: card, manifest: manifest, meter: meter, step: flash.StepProof, where: whereFound(manifest),
 		buffers: [2][]byte{flash.AlignedBuffer(flash.BlockBytes), flash.AlignedBuffer(flash.BlockBytes)},
 	}
 }
 
-// Blocks proves the blocks from first up to, not including, end. While one block is digested the next is read already, so
-// that a card is never idle. Damage does not end it. The error is the context's, or a *flash.Error for StepProof once the
-// card answers nothing at all any more.
-func (p *Prover) Blocks(ctx context.Context, first, end int) error {
-	p.meter.Enter(flash.StepProof)
+// Whole proves every block. Damage does not end it. The error is the context's, or a *flash.Error for StepProof once the card
+// answers nothing at all any more.
+func (p *Prover) Whole(ctx context.Context) error { return p.blocks(ctx, 0, len(p.manifest.Blocks)) }
+
+// blocks proves the blocks from first up to, not including, end. While one block is digested the next is read already, so
+// that a card is never idle.
+func (p *Prover) blocks(ctx context.Context, first, end int) error {
+	p.meter.Enter(p.step)
 	began := time.Now()
 	defer func() { p.took += time.Since(began) }()
 	digests := newDigester()
@@ -119,7 +123,7 @@ func (p *Prover) read(ctx context.Context, b flash.Block, buffer []byte) ([]byte
 		return held, nil
 	}
 	if errors.Is(err, flash.ErrGone) || !p.answers(b) {
-		return nil, &flash.Error{Step: flash.StepProof, OffsetBytes: b.OffsetBytes, LengthBytes: int64(b.LengthBytes), Err: err}
+		return nil, &flash.Error{Step: p.step, OffsetBytes: b.OffsetBytes, LengthBytes: int64(b.LengthBytes), Err: err}
 	}
 	p.note(spoiled{Block: b, kind: KindUnreadable})
 	return nil, nil

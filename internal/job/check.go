@@ -2,6 +2,7 @@ package job
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"cardwright/flash"
@@ -10,7 +11,7 @@ import (
 )
 
 // Check proves a card against an image once more and writes nothing to it: it decodes the image for its manifest, then
-// reads the card. The result holds one run.
+// reads the card. The result holds one run. A card that an interrupt finds stuck in a call is not waited for.
 func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	facts := image.Facts()
 	if runs, refused := tooSmall(image, []Target{t}, logbook.OperationCheck); refused {
@@ -19,34 +20,37 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	if t.Meter == nil {
 		t.Meter = &flash.Meter{}
 	}
-	c := &checking{Target: t, image: image, book: o.Book, run: newRun(t, logbook.OperationCheck)}
+	c := &checking{Target: t, run: newRun(t, logbook.OperationCheck)}
 	c.run.PaceReason = "a check writes nothing"
-	err := o.Unrecorded
-	if c.book != nil {
-		err = c.book.Begin(ctx, &c.run, facts)
+	c.record = newRecord(o, image, c.run)
+	c.open(ctx, &c.run)
+	done := make(chan struct{})
+	go func() { // ends with its last step; awaited below, unless a call never returns
+		defer close(done)
+		c.walk(ctx)
+	}()
+	select {
+	case <-done:
+	case <-afterInterrupt(ctx, o.Grace):
+		c.giveUp(c.Meter, stuck(ctx))
 	}
-	if err != nil {
-		c.run.Findings = append(c.run.Findings, notRecorded(err))
-	}
+	return &Result{image.Facts(), []logbook.Run{c.result()}}
+}
+
+// A checking is the state of one check. Its goroutine owns it, but for the record.
+type checking struct {
+	Target
+	*record
+	run logbook.Run
+}
+
+// walk is the whole check.
+func (c *checking) walk(ctx context.Context) {
 	if err := c.steps(ctx); err != nil {
 		c.run.Error = failureOf(err)
 	}
 	c.Meter.Enter(flash.StepRecord)
-	facts = image.Facts()
-	if c.run.RunID != 0 {
-		if err := c.book.Finish(context.WithoutCancel(ctx), &c.run, facts, nil); err != nil {
-			c.run.Findings = append(c.run.Findings, notRecorded(err))
-		}
-	}
-	return &Result{facts, []logbook.Run{c.run}}
-}
-
-// A checking is the state of one check.
-type checking struct {
-	Target
-	image Image
-	book  *logbook.Book
-	run   logbook.Run
+	c.close(&c.run, nil)
 }
 
 func (c *checking) steps(ctx context.Context) error {
@@ -54,7 +58,11 @@ func (c *checking) steps(ctx context.Context) error {
 	pump := flash.NewPump(flash.NewPool(buffersForSource))
 	pump.LimitBytes = c.Card.SizeBytes()
 	excerpt := observed(pump, c.image)
-	if err := pump.Run(ctx, c.image); err != nil {
+	err := pump.Run(ctx, c.image)
+	if errors.Is(err, flash.ErrTooSmall) {
+		return &flash.Error{Step: flash.StepProof, OffsetBytes: c.Card.SizeBytes(), Err: err}
+	}
+	if err != nil {
 		return &flash.Error{Step: flash.StepSource, Err: err}
 	}
 	if err := c.prove(ctx, pump.Manifest()); err != nil {
@@ -72,7 +80,7 @@ func (c *checking) prove(ctx context.Context, manifest *flash.Manifest) error {
 	}
 	began := time.Now()
 	prover := verify.NewProver(c.Card, manifest, c.Meter)
-	err = prover.Blocks(ctx, 0, len(manifest.Blocks))
+	err = prover.Whole(ctx)
 	c.run.Proof = prover.Proof(fromMedium)
 	if err != nil {
 		return err

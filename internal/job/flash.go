@@ -3,6 +3,7 @@ package job
 import (
 	"context"
 	"fmt"
+	"sync"
 	"time"
 
 	"cardwright/flash"
@@ -53,8 +54,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 // walkAll waits for the image's head, checks every target once more, and only when all of them pass lets the cards go
 // their ways.
 func walkAll(ctx context.Context, ways []*way, grace time.Duration) []logbook.Run {
-	_, err := ways[0].feed.Head(ctx)
-	if err == nil {
+	if ways[0].feed.AwaitHead(ctx) == nil {
 		if runs, refused := refusedNow(ways); refused {
 			return runs
 		}
@@ -69,9 +69,11 @@ func walkAll(ctx context.Context, ways []*way, grace time.Duration) []logbook.Ru
 		go w.walk(going) // ends with its card's last step; awaited below, unless its call never returns
 	}
 	runs := make([]logbook.Run, len(ways))
+	var waiting sync.WaitGroup
 	for i, w := range ways {
-		runs[i] = w.await(ctx, grace)
+		waiting.Go(func() { runs[i] = w.await(ctx, grace) }) // each at once, since a card that is stuck is given up in its time
 	}
+	waiting.Wait()
 	return runs
 }
 
@@ -115,32 +117,30 @@ func tooSmall(image Image, targets []Target, operation logbook.Operation) (runs 
 }
 
 // await gives the run once its way ended. A card that was set aside, or that an interrupt finds stuck in a call, is not
-// waited for: its run says so.
+// waited for: its run says so, and nothing but blanking follows once the call returns.
 func (w *way) await(ctx context.Context, grace time.Duration) logbook.Run {
-	if grace == 0 {
-		grace = 10 * time.Second
-	}
 	watch := time.NewTicker(time.Second)
 	defer watch.Stop()
-	interrupted := ctx.Done()
-	var late <-chan time.Time
-	for waiting := true; waiting; {
+	late := afterInterrupt(ctx, grace)
+	for {
 		select {
 		case <-w.done:
-			waiting = false
+			return w.result()
 		case <-watch.C:
 			w.pump.SetAside()
-		case <-w.feed.SetAside():
-			w.giveUp(flash.ErrHeldOthersBack)
-			waiting = false
-		case <-interrupted:
-			interrupted, late = nil, time.After(grace)
+		case <-w.feed.Aside():
+			w.abandon(flash.ErrHeldOthersBack)
+			return w.result()
 		case <-late:
-			w.giveUp(fmt.Errorf("%w; a call to the card has not returned", context.Cause(ctx)))
-			waiting = false
+			w.abandon(stuck(ctx))
+			return w.result()
 		}
 	}
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	return w.closed
+}
+
+// abandon closes the record of a way that goes on, and ends that way.
+func (w *way) abandon(cause error) {
+	if w.giveUp(w.Meter, cause) {
+		w.end(cause)
+	}
 }

@@ -130,3 +130,79 @@ func TestFailureOfTheInspectionLeavesNoHead(t *testing.T) {
 		t.Errorf("%s, %+v, head clear %v", run.Verdict, run.Error, headIsClear(card))
 	}
 }
+
+// A card that vanishes while its head is read back keeps its head, and the run must not promise otherwise.
+func TestCardThatVanishesInTheHeadsProofMayKeepItsHead(t *testing.T) {
+	image := orchardImage()[:12*mib]
+	run, card := flashOne(t, image, cardlab.Traits{GoneAfter: cardlab.After{ReadBytes: 12*mib + 512}})
+	if !bytes.Equal(card.Truth().Read(0, len(image)), image) {
+		t.Fatal("the card does not hold the image: the case is no test")
+	}
+	if run.Verdict != logbook.Unfinished || run.Error == nil || run.Error.Step != flash.StepHead || !told(run.Findings, "not-blanked") {
+		t.Errorf("%s, %+v, %+v", run.Verdict, run.Error, run.Findings)
+	}
+	if run.TimeToProvenSeconds != nil {
+		t.Errorf("proven after %v s, though it is not", *run.TimeToProvenSeconds)
+	}
+}
+
+// So may one that hangs there, and is left behind.
+func TestCardThatHangsInTheHeadsProofMayKeepItsHead(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		image := orchardImage()[:12*mib]
+		to, card := target(t, cardlab.Traits{SilentAfter: cardlab.After{ReadBytes: 12*mib + 512}})
+		time.AfterFunc(time.Minute, cancel)
+		run := job.Flash(ctx, held(image), []job.Target{to}, job.Options{}).Cards[0]
+		if run.Error == nil || run.Error.Step != flash.StepHead || !told(run.Findings, "not-blanked") {
+			t.Errorf("%s, %+v, %+v", run.Verdict, run.Error, run.Findings)
+		}
+		card.Release()
+	})
+}
+
+// Three cards that hang take no longer to report than one.
+func TestInterruptDoesNotWaitForEachCardThatHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		var targets []job.Target
+		var cards []*cardlab.Card
+		for range 3 {
+			to, card := target(t, cardlab.Traits{SilentAfter: cardlab.After{WrittenBytes: 12 * mib}})
+			targets, cards = append(targets, to), append(cards, card)
+		}
+		time.AfterFunc(time.Minute, cancel)
+		began := time.Now()
+		runs := job.Flash(ctx, held(orchardImage()), targets, job.Options{Grace: 5 * time.Second}).Cards
+		if took := time.Since(began); took > 68*time.Second {
+			t.Errorf("the report took %v", took)
+		}
+		for i, run := range runs {
+			if run.Verdict != logbook.Unfinished || run.Error.Class != logbook.ClassInterrupted {
+				t.Errorf("%s, %+v", run.Verdict, run.Error)
+			}
+			cards[i].Release()
+		}
+	})
+}
+
+// A check is no different.
+func TestInterruptDoesNotWaitForACheckThatHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		to, card := target(t, cardlab.Traits{SilentAfter: cardlab.After{ReadBytes: 8 * mib}})
+		time.AfterFunc(time.Minute, cancel)
+		began := time.Now()
+		run := job.Check(ctx, held(orchardImage()), to, job.Options{Grace: 5 * time.Second}).Cards[0]
+		if took := time.Since(began); took > 68*time.Second {
+			t.Errorf("the report took %v", took)
+		}
+		if run.Verdict != logbook.Unfinished || run.Error == nil || run.Error.Class != logbook.ClassInterrupted || run.Error.Step != flash.StepProof {
+			t.Errorf("%s, %+v", run.Verdict, run.Error)
+		}
+		if len(run.Findings) > 0 {
+			t.Errorf("a check writes nothing, so nothing was to be blanked: %+v", run.Findings)
+		}
+		card.Release()
+	})
+}

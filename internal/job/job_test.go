@@ -204,7 +204,8 @@ func TestImageTooLargeForOneCardTouchesNone(t *testing.T) {
 	image := held(orchardImage())
 	image.declared = 0
 	run := job.Flash(t.Context(), image, []job.Target{small}, job.Options{}).Cards[0]
-	if run.Verdict != logbook.Unfinished || run.Error.Class != logbook.ClassSource || !headIsClear(smallCard) {
+	if run.Verdict != logbook.Unfinished || run.Error.Class != logbook.ClassSource || run.Error.Step != flash.StepBody ||
+		run.Error.OffsetBytes != 16*mib || !headIsClear(smallCard) {
 		t.Errorf("of unknown size: %s, %+v", run.Verdict, run.Error)
 	}
 }

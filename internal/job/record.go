@@ -2,59 +2,116 @@ package job
 
 import (
 	"context"
+	"slices"
+	"sync"
 
 	"cardwright/flash"
+	"cardwright/internal/logbook"
 	"cardwright/partition"
 )
 
-// close closes the run's record and makes it the result, and tells false where the job gave this way up before.
-func (w *way) close(ctx context.Context) bool {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	if w.isClosed {
+// A record is a run's record from its opening to its close. The card's goroutine closes it, or whoever gives up waiting for
+// that goroutine, whichever comes first.
+type record struct {
+	book   *logbook.Book
+	noBook error // why there is none
+	image  Image
+
+	mu       sync.Mutex
+	begun    logbook.Run // the run as it was opened
+	closed   logbook.Run // the run as it was closed
+	isClosed bool
+}
+
+// newRecord makes the record of a run that is not opened yet.
+func newRecord(o Options, image Image, run logbook.Run) *record {
+	return &record{book: o.Book, noBook: o.Unrecorded, image: image, begun: run}
+}
+
+// open opens the record. A logbook that fails does not stop the card: the run says that it is not recorded.
+func (r *record) open(ctx context.Context, run *logbook.Run) {
+	err := r.noBook
+	if r.book != nil {
+		err = r.book.Begin(ctx, run, r.image.Facts())
+	}
+	if err != nil {
+		find(run, notRecorded(err))
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.begun = *run
+}
+
+// close closes the record and makes the run the result, and tells false where it was given up before.
+func (r *record) close(run *logbook.Run, samples []flash.Sample) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.isClosed {
 		return false
 	}
-	var samples []flash.Sample
-	if w.writer != nil {
-		samples = w.writer.Trace().Samples()
-	}
-	w.finish(ctx, samples)
-	w.isClosed, w.closed = true, w.run
+	r.finish(run, samples)
 	return true
 }
 
-// giveUp closes the record of a way whose card answers no call, from what was known when it began: the way's goroutine
-// still holds the rest. It ends that way: nothing but blanking follows once the call returns.
-func (w *way) giveUp(cause error) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	if w.isClosed {
-		return
+// giveUp closes the record of a card that answers no call, from what was known when it began, since its goroutine still holds
+// the rest; it tells false where the record was closed before.
+func (r *record) giveUp(meter *flash.Meter, cause error) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.isClosed {
+		return false
 	}
-	stuck := way{Target: w.Target, book: w.book, image: w.image, run: w.begun}
-	look := w.Meter.Look()
-	stuck.run.Error = failureOf(&flash.Error{Step: look.Step, OffsetBytes: look.EndBytes, Err: cause})
-	stuck.run.PaceReason = "the card did not answer"
-	stuck.finish(context.Background(), nil)
-	w.isClosed, w.closed = true, stuck.run
-	w.end(cause)
+	look := meter.Look()
+	run := r.begun
+	run.Findings = slices.Clone(run.Findings)
+	run.Error = failureOf(&flash.Error{Step: look.Step, OffsetBytes: look.EndBytes, Err: cause})
+	run.PaceReason = "the card did not answer"
+	if run.Operation == logbook.OperationFlash && headMayStand(look.Step) {
+		find(&run, notBlanked(cause))
+	}
+	r.finish(&run, nil)
+	return true
 }
 
 // finish writes the record's end, also when the operator interrupted the job.
-func (w *way) finish(ctx context.Context, samples []flash.Sample) {
-	if w.book == nil || w.run.RunID == 0 {
-		return
+func (r *record) finish(run *logbook.Run, samples []flash.Sample) {
+	if r.book != nil && run.RunID != 0 {
+		if err := r.book.Finish(context.Background(), run, r.image.Facts(), samples); err != nil {
+			find(run, notRecorded(err))
+		}
 	}
-	if err := w.book.Finish(context.WithoutCancel(ctx), &w.run, w.image.Facts(), samples); err != nil {
-		w.notRecorded(err)
-	}
+	r.isClosed, r.closed = true, *run
 }
 
-func (w *way) notRecorded(err error) { w.find(notRecorded(err)) }
+// result is the run as it was closed.
+func (r *record) result() logbook.Run {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.closed
+}
+
+// headMayStand tells whether a card that fails in this step may hold its head.
+func headMayStand(step flash.Step) bool {
+	return step == flash.StepHead || step == flash.StepInspect || step == flash.StepRecord
+}
+
+// find tells something of a run, once.
+func find(run *logbook.Run, finding partition.Finding) {
+	if !slices.Contains(run.Findings, finding) {
+		run.Findings = append(run.Findings, finding)
+	}
+}
 
 func notRecorded(err error) partition.Finding {
 	return partition.Finding{
 		Code: "not-recorded", Severity: partition.Warning,
 		Sentence: "This run could not be recorded in the logbook.", Evidence: err.Error(),
+	}
+}
+
+func notBlanked(err error) partition.Finding {
+	return partition.Finding{
+		Code: "not-blanked", Severity: partition.Warning,
+		Sentence: "The card's first 1 MiB could not be zeroed again: do not boot from it.", Evidence: err.Error(),
 	}
 }

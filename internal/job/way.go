@@ -3,8 +3,6 @@ package job
 import (
 	"context"
 	"errors"
-	"slices"
-	"sync"
 	"time"
 
 	"cardwright/flash"
@@ -13,27 +11,20 @@ import (
 	"cardwright/verify"
 )
 
-// A way is one card's way through a flash job. Its goroutine owns it, but for what the mutex guards.
+// A way is one card's way through a flash job. Its goroutine owns it, but for the record.
 type way struct {
 	Target
-	book    *logbook.Book
-	noBook  error // why there is none
+	*record
 	floor   float64
 	pump    *flash.Pump
 	feed    *flash.Feed
 	excerpt *excerpt
-	image   Image
 	writer  *flash.Writer
 	prover  *verify.Prover
 	run     logbook.Run
 	medium  bool // reads come from the medium
 	done    chan struct{}
 	end     context.CancelCauseFunc // ends the way when it is given up; set before it is walked
-
-	mu       sync.Mutex
-	begun    logbook.Run // the run as it was opened
-	closed   logbook.Run // the run as it was closed
-	isClosed bool
 }
 
 func newWay(t Target, o Options, pump *flash.Pump, excerpt *excerpt, image Image) *way {
@@ -41,10 +32,10 @@ func newWay(t Target, o Options, pump *flash.Pump, excerpt *excerpt, image Image
 		t.Meter = &flash.Meter{}
 	}
 	w := &way{
-		Target: t, book: o.Book, noBook: o.Unrecorded, floor: o.FloorBytesPerSecond, pump: pump, feed: pump.Feed(t.Meter),
-		excerpt: excerpt, image: image, run: newRun(t, logbook.OperationFlash), done: make(chan struct{}),
+		Target: t, floor: o.FloorBytesPerSecond, pump: pump, feed: pump.Feed(t.Meter), excerpt: excerpt,
+		run: newRun(t, logbook.OperationFlash), done: make(chan struct{}),
 	}
-	w.begun = w.run
+	w.record = newRecord(o, image, w.run)
 	return w
 }
 
@@ -63,17 +54,18 @@ func (w *way) walk(ctx context.Context) {
 	}
 	w.measure(context.WithoutCancel(ctx))
 	w.Meter.Enter(flash.StepRecord)
-	if recorded := w.close(ctx); !recorded && intact {
+	if recorded := w.close(&w.run, w.samples()); !recorded && intact {
 		w.blank(nil)
 	}
 }
 
 // steps are the steps in their order.
 func (w *way) steps(ctx context.Context) error {
-	if _, err := w.feed.Head(ctx); err != nil {
+	if err := w.feed.AwaitHead(ctx); err != nil {
 		return &flash.Error{Step: flash.StepSource, Err: err}
 	}
-	w.begin(ctx)
+	w.open(ctx, &w.run)
+	w.writer = flash.NewWriter(w.Card, w.Meter, w.judge(ctx))
 	if err := w.writer.Clear(); err != nil {
 		return err
 	}
@@ -96,22 +88,6 @@ func (w *way) steps(ctx context.Context) error {
 	return nil
 }
 
-// begin opens the run's record and gets ready to write. A logbook that fails does not stop the card: the run says that
-// it is not recorded.
-func (w *way) begin(ctx context.Context) {
-	err := w.noBook
-	if w.book != nil {
-		err = w.book.Begin(ctx, &w.run, w.image.Facts())
-	}
-	if err != nil {
-		w.notRecorded(err)
-	}
-	w.mu.Lock()
-	w.begun = w.run
-	w.mu.Unlock()
-	w.writer = flash.NewWriter(w.Card, w.Meter, w.judge(ctx))
-}
-
 // judge fetches what the card's pace is judged by. Peers are asked for again at the end, when the image is known by its
 // digest and not only by its name.
 func (w *way) judge(ctx context.Context) flash.Judge {
@@ -131,24 +107,19 @@ func (w *way) judge(ctx context.Context) flash.Judge {
 
 // proveBody reads back every block but the head, and makes sure that none of them went to the head's place.
 func (w *way) proveBody(ctx context.Context) (sound bool, err error) {
-	manifest := w.pump.Manifest()
-	w.prover = verify.NewProver(w.Card, manifest, w.Meter)
+	w.prover = verify.NewProver(w.Card, w.pump.Manifest(), w.Meter)
 	w.dropCache()
-	err = w.prover.Blocks(ctx, 1, len(manifest.Blocks))
-	if err == nil && len(manifest.Blocks) > 1 {
-		err = w.prover.HeadStaysClear(ctx)
-	}
-	return w.proved(err)
+	return w.proved(w.prover.Body(ctx))
 }
 
 // proveHead reads back the head, and the blocks that it could have overwritten.
 func (w *way) proveHead(ctx context.Context) (sound bool, err error) {
 	w.dropCache()
-	err = w.prover.Blocks(ctx, 0, 1)
-	if err == nil {
-		err = w.prover.ApartFromHead(ctx)
+	if sound, err := w.proved(w.prover.Head(ctx)); !sound || err != nil {
+		return sound, err
 	}
-	return w.proved(err)
+	w.provenNow()
+	return true, nil
 }
 
 // proved takes the proof's state into the run. Only a proof that ended makes a verdict.
@@ -157,15 +128,20 @@ func (w *way) proved(err error) (sound bool, _ error) {
 	if err != nil {
 		return false, err
 	}
-	w.run.TimeToProvenSeconds = new(time.Since(w.writer.Trace().Begun()).Seconds())
 	if w.prover.Sound() {
 		return true, nil
 	}
+	w.provenNow()
 	w.run.Verdict = logbook.Damaged
 	if table, err := w.excerpt.table(w.Card, w.pump.Manifest().ImageBytes); err == nil {
 		nameDamage(w.run.Proof.Damage, table)
 	}
 	return false, nil
+}
+
+// provenNow takes the time of the last block that was compared.
+func (w *way) provenNow() {
+	w.run.TimeToProvenSeconds = new(time.Since(w.writer.Trace().Begun()).Seconds())
 }
 
 // dropCache makes the proof's reads come from the medium, or notes that they may not.
@@ -192,13 +168,13 @@ func (w *way) inspect() error {
 // blank takes the head's place off a card that is not intact, and says so where that may have failed.
 func (w *way) blank(cause error) {
 	if errors.Is(cause, flash.ErrGone) {
+		if headMayStand(w.run.Error.Step) {
+			w.find(notBlanked(cause))
+		}
 		return
 	}
 	if err := w.writer.Blank(); err != nil {
-		w.find(partition.Finding{
-			Code: "not-blanked", Severity: partition.Warning,
-			Sentence: "The card's first 1 MiB could not be zeroed again: do not boot from it.", Evidence: err.Error(),
-		})
+		w.find(notBlanked(err))
 	}
 }
 
@@ -220,9 +196,12 @@ func (w *way) measure(ctx context.Context) {
 	w.run.Conditions.PeersSpread = judgement.PeersSpread
 }
 
-// find tells something of this run, once.
-func (w *way) find(finding partition.Finding) {
-	if !slices.Contains(w.run.Findings, finding) {
-		w.run.Findings = append(w.run.Findings, finding)
+func (w *way) samples() []flash.Sample {
+	if w.writer == nil {
+		return nil
 	}
+	return w.writer.Trace().Samples()
 }
+
+// find tells something of this run, once.
+func (w *way) find(finding partition.Finding) { find(&w.run, finding) }
