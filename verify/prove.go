@@ -41,8 +41,8 @@ func NewProver(card flash.Card, manifest *flash.Manifest, meter *flash.Meter) *P
 	}
 }
 
-// Whole proves every block. Damage does not end it. The error is the context's, or a *flash.Error for StepProof once the card
-// answers nothing at all any more.
+// Whole proves every block. Damage does not end it. The error is a *flash.Error for StepProof: the context's, or the card's once
+// it answers nothing at all any more.
 func (p *Prover) Whole(ctx context.Context) error { return p.blocks(ctx, 0, len(p.manifest.Blocks)) }
 
 // blocks proves the blocks from first up to, not including, end. While one block is digested the next is read already, so
@@ -116,7 +116,7 @@ func (p *Prover) again(ctx context.Context, b flash.Block) error {
 // read reads one block, and gives nil where that failed though the card still answers elsewhere, which is damage.
 func (p *Prover) read(ctx context.Context, b flash.Block, buffer []byte) ([]byte, error) {
 	if ctx.Err() != nil {
-		return nil, context.Cause(ctx)
+		return nil, &flash.Error{Step: p.step, OffsetBytes: b.OffsetBytes, Err: context.Cause(ctx)}
 	}
 	held, err := p.readInto(buffer, b)
 	if err == nil {

@@ -21,6 +21,9 @@ type sumLine struct {
 
 // readSums reads the checksum file of that path.
 func readSums(name string) ([]sumLine, error) {
+	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("checksum file %s: %w: it is no regular file", name, ErrNoDigest)
+	}
 	file, err := os.Open(name)
 	if err != nil {
 		return nil, err
@@ -32,14 +35,14 @@ func readSums(name string) ([]sumLine, error) {
 	return lines, errors.Join(err, file.Close())
 }
 
-// parseSums reads "HEX  NAME", "HEX *NAME", "SHA256 (NAME) = HEX" and lines of digits alone. Whatever else is there, such as
-// comments, digests of other kinds and signatures, is passed over.
+// parseSums reads "HEX  NAME", "HEX *NAME", "SHA256 (NAME) = HEX", "SHA256(NAME)= HEX" and lines of digits alone, with any
+// blanks. Whatever else is there, such as comments, digests of other kinds and signatures, is passed over.
 func parseSums(file io.Reader) ([]sumLine, error) {
 	limited := &io.LimitedReader{R: file, N: maxSumFileBytes + 1}
 	scanner := bufio.NewScanner(limited)
 	var lines []sumLine
 	for scanner.Scan() {
-		if line, ok := parseSumLine(strings.TrimSuffix(scanner.Text(), "\r")); ok {
+		if line, ok := parseSumLine(strings.Trim(scanner.Text(), "\ufeff \t\r")); ok {
 			lines = append(lines, line)
 		}
 	}
@@ -68,24 +71,26 @@ func parseSumLine(line string) (sumLine, bool) {
 	return sumLine{sum: found, name: name}, true
 }
 
-// splitTagged takes "SHA256 (NAME) = HEX" apart.
+// splitTagged takes "SHA256 (NAME) = HEX" apart, and "SHA256(NAME)= HEX" and "SHA2-256(NAME)= HEX" as OpenSSL writes them.
 func splitTagged(line string) (digits, name string, ok bool) {
-	rest, ok := strings.CutPrefix(line, "SHA256 (")
-	at := strings.LastIndex(rest, ") = ")
-	if !ok || at < 0 {
+	tag, rest, ok := strings.Cut(line, "(")
+	at := strings.LastIndex(rest, ")")
+	if tag = strings.TrimSpace(tag); !ok || at < 0 || tag != "SHA256" && tag != "SHA2-256" {
 		return "", "", false
 	}
-	return strings.TrimSpace(rest[at+len(") = "):]), rest[:at], true
+	digits, ok = strings.CutPrefix(strings.TrimSpace(rest[at+1:]), "=")
+	return strings.TrimSpace(digits), rest[:at], ok
 }
 
-// splitPlain takes "HEX  NAME" and "HEX *NAME" apart; the second sign tells text from binary, which means nothing here.
+// splitPlain takes "HEX  NAME" and "HEX *NAME" apart; the star tells binary from text, which means nothing here.
 func splitPlain(line string) (digits, name string, ok bool) {
-	digits, rest, named := strings.Cut(line, " ")
-	if !named || strings.TrimSpace(rest) == "" {
-		return strings.TrimSpace(digits), "", true
+	at := strings.IndexAny(line, " \t")
+	if at < 0 {
+		return line, "", true
 	}
-	if rest[0] != ' ' && rest[0] != '*' {
-		return "", "", false
+	digits, rest := line[:at], line[at:]
+	if name, starred := strings.CutPrefix(rest, " *"); starred {
+		return digits, name, true
 	}
-	return digits, rest[1:], true
+	return digits, strings.TrimLeft(rest, " \t"), true
 }

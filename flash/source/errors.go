@@ -53,8 +53,11 @@ type Error struct {
 	Err         error
 }
 
-// Error says the step, the place and the cause in one line.
+// Error says the step, the place and the cause in one line. A source that could not be opened has no place.
 func (e *Error) Error() string {
+	if e.Op == "open" && e.OffsetBytes == 0 {
+		return e.Err.Error()
+	}
 	return fmt.Sprintf("%s at packed byte %d: %v", e.Op, e.OffsetBytes, e.Err)
 }
 

@@ -72,10 +72,12 @@ func ParseExpected(argument string) (Published, error) {
 
 func (p Published) none() bool { return p.packed == nil && p.image == nil && p.lines == nil }
 
-// besides looks for the checksum files that usually lie beside a download: NAME.sha256, else SHA256SUMS. One that does not
-// speak of the file does not count; one that cannot be read is an error, since it might have spoken against the file.
+// besides looks for the checksum files that usually lie beside a download: NAME.sha256, else SHA256SUMS. A list that does not
+// speak of the file does not count. One that cannot be read is an error, since it might have spoken against the file, and so
+// is a file of the image's own name that does not speak of it.
 func besides(name string) (Published, error) {
-	for _, candidate := range []string{name + ".sha256", filepath.Join(filepath.Dir(name), "SHA256SUMS")} {
+	own := name + ".sha256"
+	for _, candidate := range []string{own, filepath.Join(filepath.Dir(name), "SHA256SUMS")} {
 		lines, err := readSums(candidate)
 		if errors.Is(err, fs.ErrNotExist) {
 			continue
@@ -86,6 +88,9 @@ func besides(name string) (Published, error) {
 		found := Published{lines: lines, from: candidate}
 		if found.mentions(filepath.Base(name)) {
 			return found, nil
+		}
+		if candidate == own {
+			return Published{}, fmt.Errorf("%w: %s holds no line for it that is understood", ErrNoDigest, own)
 		}
 	}
 	return Published{}, nil
@@ -149,17 +154,28 @@ func imageNames(name, member string, format Format) []string {
 }
 
 // wanted are the digests that were published for one source.
-type wanted struct{ packed, image *Sum }
+type wanted struct {
+	packed, image *Sum
+	from          string // the checksum file; empty where the digest itself was given
+}
 
 func (w wanted) none() bool { return w.packed == nil && w.image == nil }
 
 // compare says how the digests differ from those that were published.
 func (w wanted) compare(packed, image Sum) error {
 	if w.packed != nil && *w.packed != packed {
-		return fmt.Errorf("%w: the packed file has SHA-256 %s, published is %s", ErrMismatch, packed, *w.packed)
+		return w.mismatch("packed file", packed, *w.packed)
 	}
 	if w.image != nil && *w.image != image {
-		return fmt.Errorf("%w: the image has SHA-256 %s, published is %s", ErrMismatch, image, *w.image)
+		return w.mismatch("image", image, *w.image)
 	}
 	return nil
+}
+
+func (w wanted) mismatch(what string, found, published Sum) error {
+	where := ""
+	if w.from != "" {
+		where = " in " + w.from
+	}
+	return fmt.Errorf("%w: the %s has SHA-256 %s, published%s is %s", ErrMismatch, what, found, where, published)
 }

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 
+	"golang.org/x/sys/unix"
+
 	"cardwright/flash/source"
 )
 
@@ -43,6 +45,11 @@ func TestDigestBesideTheFile(t *testing.T) {
 		{"digits alone", map[string]string{"b.zip.sha256": packed + "\n"}, nil, source.Matched},
 		{"upper case, binary, CRLF", map[string]string{"SHA256SUMS": strings.ToUpper(packed) + " *b.zip\r\n"}, nil, source.Matched},
 		{"tagged", map[string]string{"SHA256SUMS": "SHA256 (b.zip) = " + packed + "\n"}, nil, source.Matched},
+		{"as OpenSSL writes it", map[string]string{"b.zip.sha256": "SHA256(b.zip)= " + packed + "\n"}, nil, source.Matched},
+		{"as OpenSSL 3 writes it", map[string]string{"b.zip.sha256": "SHA2-256(b.zip)= " + packed + "\n"}, nil, source.Matched},
+		{"one blank", map[string]string{"b.zip.sha256": packed + " b.zip\n"}, nil, source.Matched},
+		{"a tab", map[string]string{"b.zip.sha256": packed + "\tb.zip\n"}, nil, source.Matched},
+		{"blanks and a byte-order mark in front", map[string]string{"b.zip.sha256": "\ufeff  " + packed + "  b.zip\n"}, nil, source.Matched},
 		{"a path in front", map[string]string{"SHA256SUMS": packed + "  ./out/b.zip\n"}, nil, source.Matched},
 		{"among others", map[string]string{"SHA256SUMS": "# images\n\n" + otherSHA256 + "  a.zip\nMD5 (b.zip) = 00\n" + packed + "  b.zip\n"}, nil, source.Matched},
 		{"member", map[string]string{"SHA256SUMS": numbersSHA256 + "  numbers.img\n"}, nil, source.Matched},
@@ -52,12 +59,34 @@ func TestDigestBesideTheFile(t *testing.T) {
 		{"wrong packed", map[string]string{"b.zip.sha256": otherSHA256 + "  b.zip\n"}, source.ErrMismatch, ""},
 		{"wrong member", map[string]string{"SHA256SUMS": otherSHA256 + "  numbers.img\n"}, source.ErrMismatch, source.Mismatched},
 		{"packed right, member wrong", map[string]string{"SHA256SUMS": otherSHA256 + "  numbers.img\n" + packed + "  b.zip\n"}, source.ErrMismatch, source.Mismatched},
+		{"wrong, with one blank", map[string]string{"b.zip.sha256": otherSHA256 + " b.zip\n"}, source.ErrMismatch, ""},
+		{"its own, not understood", map[string]string{"b.zip.sha256": "b.zip: " + otherSHA256 + "\n"}, source.ErrNoDigest, ""},
 		{"two digests", map[string]string{"SHA256SUMS": otherSHA256 + "  b.zip\n" + packed + "  b.zip\n"}, source.ErrNoDigest, ""},
 	} {
 		_, facts, err := decode(t, place(t, "deflated.zip", "b.zip", c.beside), source.Options{})
 		if !errors.Is(err, c.want) || facts.Expected != c.told {
 			t.Errorf("%s: %q, %v", c.name, facts.Expected, err)
 		}
+	}
+}
+
+func TestDigestFileOfAnotherNameIsNotPassedOver(t *testing.T) {
+	path := place(t, "check-crc32.xz", "a.xz", map[string]string{"a.xz.sha256": otherSHA256 + "  b.xz\n"})
+	if _, _, err := decode(t, path, source.Options{}); !errors.Is(err, source.ErrNoDigest) {
+		t.Errorf("its own file speaks of another: %v", err)
+	}
+	pipe := filepath.Join(t.TempDir(), "pipe")
+	if err := unix.Mkfifo(pipe, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := source.ParseExpected(pipe); !errors.Is(err, source.ErrNoDigest) { // and does not wait for somebody to write to it
+		t.Errorf("a pipe: %v", err)
+	}
+}
+
+func TestMemberIsWantedOfArchivesAlone(t *testing.T) {
+	if _, _, err := decode(t, fixturePath("check-crc32.xz"), source.Options{Member: "a"}); !errors.Is(err, source.ErrNoMember) {
+		t.Errorf("a member of an xz file: %v", err)
 	}
 }
 

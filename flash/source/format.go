@@ -2,6 +2,7 @@ package source
 
 import (
 	"bytes"
+	"fmt"
 )
 
 // sniffBytes is how many first bytes tell every container.
@@ -38,6 +39,9 @@ func (m *Image) start(o *origin, options Options) (member string, err error) {
 	}
 	if !options.Raw {
 		m.facts.Format = formatOf(first)
+	}
+	if options.Member != "" && m.facts.Format != FormatZip {
+		return "", fmt.Errorf("%w: it is no archive", ErrNoMember)
 	}
 	switch m.facts.Format {
 	case FormatXZ:

@@ -92,7 +92,7 @@ func (o *origin) open(ctx context.Context, options Options) (*Image, error) {
 	image := &Image{
 		input: newInput(packed), declared: -1, endless: o.endless, digest: sha256.New(), close: o.close,
 		facts:  Facts{Name: o.name, PackedBytes: max(o.sizeBytes, 0)},
-		wanted: wanted{packed: packedDigest},
+		wanted: wanted{packed: packedDigest, from: o.published.from},
 	}
 	member, err := image.start(o, options)
 	if err != nil {
@@ -128,7 +128,7 @@ func checkWhole(ctx context.Context, o *origin, want Sum) error {
 	if _, err := io.Copy(io.Discard, bufferless{whole}); err != nil {
 		return &Error{Op: "check", OffsetBytes: whole.readBytes.Load(), Err: err}
 	}
-	if err := (wanted{packed: &want}).compare(sum(whole.digest), Sum{}); err != nil {
+	if err := (wanted{packed: &want, from: o.published.from}).compare(sum(whole.digest), Sum{}); err != nil {
 		return &Error{Op: "check", OffsetBytes: o.sizeBytes, Err: err}
 	}
 	return nil

@@ -22,6 +22,9 @@ func openForWriting(ctx context.Context, path string) (_ *sql.DB, err error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := mustBeFile(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
 	if err := makeFolder(filepath.Dir(path)); err != nil {
 		return nil, err
 	}
@@ -51,7 +54,7 @@ func openForReading(ctx context.Context, path string) (*sql.DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, err := os.Stat(path); err != nil {
+	if err := mustBeFile(path); err != nil {
 		return nil, err
 	}
 	db, err := connectForReading(ctx, path)
@@ -67,6 +70,15 @@ func openForReading(ctx context.Context, path string) (*sql.DB, error) {
 		return nil, errors.Join(err, db.Close())
 	}
 	return db, nil
+}
+
+// mustBeFile refuses what is no regular file. SQLite would take a disk for an empty file, and write over it.
+func mustBeFile(path string) error {
+	info, err := os.Stat(path)
+	if err == nil && !info.Mode().IsRegular() {
+		err = fmt.Errorf("%w: %s is no regular file", ErrNotALogbook, path)
+	}
+	return err
 }
 
 // checkFile says whether the file may become or is a logbook that this program knows, without changing it.

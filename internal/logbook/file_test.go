@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"testing"
 
+	"golang.org/x/sys/unix"
+
 	"cardwright/internal/logbook"
 )
 
@@ -159,5 +161,25 @@ func TestOddNamesAreNames(t *testing.T) {
 			t.Errorf("%s: %d runs, %v", name, len(records), err)
 		}
 		reader.Close()
+	}
+}
+
+// SQLite takes a disk for an empty file and a pipe for one that never comes.
+func TestOnlyARegularFileBecomesALogbook(t *testing.T) {
+	pipe := filepath.Join(t.TempDir(), "pipe")
+	if err := unix.Mkfifo(pipe, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	link := filepath.Join(t.TempDir(), "link.db")
+	if err := os.Symlink(os.DevNull, link); err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range []string{pipe, os.DevNull, link, t.TempDir()} {
+		if _, err := logbook.Open(t.Context(), path); !errors.Is(err, logbook.ErrNotALogbook) {
+			t.Errorf("%s is written to: %v", path, err)
+		}
+		if _, err := logbook.OpenReadOnly(t.Context(), path); !errors.Is(err, logbook.ErrNotALogbook) {
+			t.Errorf("%s is read: %v", path, err)
+		}
 	}
 }
