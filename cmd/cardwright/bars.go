@@ -52,13 +52,18 @@ func (b *bars) paint(stop <-chan struct{}) {
 	for {
 		select {
 		case <-stop:
+			b.drawAll(time.Now())
 			return
 		case now := <-looking.C:
-			for i, t := range b.tracks {
-				t.look(now)
-				b.draw(t, b.bars[i])
-			}
+			b.drawAll(now)
 		}
+	}
+}
+
+func (b *bars) drawAll(now time.Time) {
+	for i, t := range b.tracks {
+		t.look(now)
+		b.draw(t, b.bars[i])
 	}
 }
 

@@ -28,7 +28,7 @@ func (p *program) cardsCommand() *cobra.Command {
 
 func (p *program) cards(ctx context.Context) error {
 	startedAt := time.Now()
-	listings, err := device.List(ctx, device.Roots{})
+	listings, err := unlessInterrupted(ctx, func() ([]device.Listing, error) { return device.List(ctx, device.Roots{}) })
 	if err != nil {
 		return err
 	}

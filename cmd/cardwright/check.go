@@ -24,9 +24,9 @@ func (p *program) checkCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check DEV --image IMAGE",
 		Short: "Prove a card against an image once more, without writing",
-		Long: "check reads a whole card, compares it with an image, and tells which partitions\n" +
-			"and file systems differ. It writes nothing. A card that was booted or used since\n" +
-			"it was flashed differs: that is no fault of the card.\n\n" +
+		Long: "check reads a card as far as the image goes, compares it with the image, and\n" +
+			"tells which partitions and file systems differ. It writes nothing. A card that\n" +
+			"was booted or used since it was flashed differs: that is no fault of the card.\n\n" +
 			exitHelp(refused, badSource, cardFailed, damaged),
 		Example: "  cardwright check /dev/sdb --image board.img.xz",
 		Args:    exactly("DEV"),
@@ -47,7 +47,7 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 	if err != nil {
 		return err
 	}
-	targets, err := openTargets(ctx, []wish{{path, c.label}}, device.Options{ReadOnly: true}, nil)
+	targets, err := openTargets(ctx, []wish{{path, c.label}}, device.Options{ReadOnly: true}, c.imageKept(c.imageName))
 	defer func() { err = c.closed(err, targets) }()
 	unread := unstarted{startedAt: startedAt, operation: logbook.OperationCheck, targets: targets, imageName: c.imageName}
 	if err != nil {

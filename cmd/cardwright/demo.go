@@ -119,8 +119,9 @@ func (d *demonstration) prepare() (err error) {
 	}
 	image := filepath.Join(d.folder, "orchard.img")
 	d.packed, d.bookPath = image+".xz", filepath.Join(d.folder, "logbook.db")
-	fmt.Fprintf(d.story, "A village orchard guards its blossom against frost with a dozen small boards, each with a memory\n"+
-		"card of its own. It is April, a clear night is coming, and four cards must be written.\n\n"+
+	fmt.Fprintf(d.story, "A village orchard guards its blossom against frost with a dozen small boards,\n"+
+		"each with a memory card of its own. It is April, a clear night is coming, and\n"+
+		"four cards must be written.\n\n"+
 		"Making the boards' image in %s ...\n", d.folder)
 	if err := buildOrchard(image); err != nil {
 		return err

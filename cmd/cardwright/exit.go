@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net/url"
 	"slices"
 	"strings"
 
@@ -45,7 +46,7 @@ func outcomes() []outcome {
 		{damaged, "a card is damaged", ""},
 		{
 			cardFailed, "a card failed or vanished while in use",
-			"Seat the card again and try it once more, then in another reader. If it fails there too, take it out of use.",
+			"Seat the card again and try it once more, then in another reader. If it fails\nthere too, take it out of use.",
 		},
 		{
 			badSource, "the source is bad",
@@ -53,11 +54,11 @@ func outcomes() []outcome {
 		},
 		{
 			refused, "refused or declined, nothing was written",
-			"\"cardwright cards\" lists the readers and says of each whether it may be written.",
+			"\"cardwright cards\" lists the readers and says of each whether it may be\nwritten.",
 		},
 		{
 			belowFloor, "intact, but below the asked floor",
-			"The image is sound on such a card. Whether it is fast enough for its place is yours to decide.",
+			"The image is sound on such a card. Whether it is fast enough for its place is\nyours to decide.",
 		},
 		{done, "done", ""},
 	}
@@ -84,19 +85,21 @@ func hints() []struct {
 	}{
 		{errDeclined, ""},
 		{errNoTerminal, ""},
-		{errTargetMissing, "\"cardwright cards\" lists the readers. A regular file that serves as a card must exist: truncate -s 8G FILE makes one."},
+		{errTargetMissing, "\"cardwright cards\" lists the readers. To practise on a regular file, make it\nfirst: truncate -s 8G FILE"},
+		{fs.ErrPermission, "Run it as root, or as a user who may use the device."},
 		{flash.ErrTooSmall, "Take a larger card, or a smaller image."},
 		{fs.ErrNotExist, "Look at the path."},
 		{source.ErrDirectory, "Name the image itself, a file."},
 		{source.ErrManyMembers, "Choose one with --member NAME."},
 		{source.ErrNoMember, "Choose one that is there with --member NAME."},
-		{source.ErrUnknownFormat, "Look at what it is. If it is an image all the same, --raw takes its bytes as they are."},
-		{source.ErrNoDigest, "Name a checksum file that speaks of this image, or give the digest itself with --sha256."},
+		{source.ErrUnknownFormat, "Look at what it is. If it is an image all the same, --raw takes it as it is."},
+		{source.ErrNoDigest, "Name a checksum file that speaks of this image, or give the digest itself:\n--sha256 takes both."},
 		{source.ErrTooMuchMemory, unpackedHint},
 		{source.ErrUnsupported, unpackedHint},
 		{source.ErrEncrypted, unpackedHint},
 		{source.ErrStatus, "Look at the address."},
-		{source.ErrMismatch, "Do not use this image. Fetch it again, and make sure that the published digest is of this very file."},
+		{source.ErrStalled, "Look at the network, then try again."},
+		{source.ErrMismatch, "Do not use this image. Fetch it again, and see that the published digest is of\nthis very file."},
 	}
 }
 
@@ -105,10 +108,16 @@ const unpackedHint = "Unpack it with the tool it was packed with, and name the u
 
 // hintFor says what to do about an error; empty where there is nothing to say.
 func hintFor(err error, code exitCode) string {
+	if errors.Is(err, logbook.ErrNotFound) {
+		return "\"cardwright logbook list\" lists the runs."
+	}
 	for _, h := range hints() {
 		if (code == badSource || code == refused) && errors.Is(err, h.cause) {
 			return h.hint
 		}
+	}
+	if _, unreachable := errors.AsType[*url.Error](err); unreachable && code == badSource {
+		return "Look at the address and the network."
 	}
 	for _, o := range outcomes() {
 		if o.code == code {

@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -27,12 +29,14 @@ type flashing struct {
 	fixedOK bool
 	yes     bool
 
-	imageName string
-	wishes    []wish
-	options   source.Options
-	floorRate float64 // bytes per second
-	startedAt time.Time
-	targets   []*target
+	imageName  string
+	wishes     []wish
+	options    source.Options
+	floorRate  float64 // bytes per second
+	startedAt  time.Time
+	book       *logbook.Book
+	unrecorded error // why there is no logbook
+	targets    []*target
 }
 
 func (p *program) flashCommand() *cobra.Command {
@@ -79,7 +83,11 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 	}
 	if anyRefused(f.targets) {
 		f.complain("nothing was written, since a target is refused:")
-		return f.notStarted(refusalOf(f.stderr, f.targets), logbook.ClassRefused)
+		refusal := refusalOf(f.stderr, f.targets)
+		if errors.Is(refusal, fs.ErrNotExist) {
+			refusal = errTargetMissing
+		}
+		return f.notStarted(refusal, logbook.ClassRefused)
 	}
 	tty, err := f.openTerminal()
 	if err != nil {
@@ -92,7 +100,9 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 	if err != nil {
 		return f.notStarted(err, classOfSource(ctx))
 	}
-	defer image.Close() // it was read to its end, or is not needed any more
+	defer image.Close()                            // it was read to its end, or is not needed any more
+	f.book, f.unrecorded = f.openForRecording(ctx) // before the question: whether it is recorded is part of the answer
+	defer f.closeBook(f.book)
 	if err := f.agreed(ctx, tty, image); err != nil {
 		return err
 	}
@@ -105,7 +115,7 @@ func (f *flashing) validate() (err error) {
 	case len(f.to) == 0:
 		return usagef("flash: --to is missing: name the device to write to")
 	case len(f.labels) > 0 && len(f.labels) != len(f.to):
-		return usagef("flash: --label was given %d times for %d targets; give one for each --to, in their order",
+		return usagef("flash: --label was given %d times and --to %d times; give one label for each --to, in their order",
 			len(f.labels), len(f.to))
 	}
 	f.wishes = nil
@@ -130,12 +140,14 @@ func (f *flashing) validate() (err error) {
 
 // mustLast are the files that no target may hold. A place that is not known needs no care: nothing is kept there.
 func (f *flashing) mustLast() []kept {
-	var keep []kept
-	if isLocal(f.imageName) {
-		keep = append(keep, kept{f.imageName, "the image"})
-	}
+	keep := f.imageKept(f.imageName)
 	if book, err := f.writingPath(); err == nil {
 		keep = append(keep, kept{existing(book), "the logbook"})
+		for _, beside := range []string{book + "-wal", book + "-shm", book + "-journal"} {
+			if _, err := os.Stat(beside); err == nil {
+				keep = append(keep, kept{beside, "the logbook's latest changes"})
+			}
+		}
 	}
 	if program, err := os.Executable(); err == nil {
 		keep = append(keep, kept{program, "the running program"})
@@ -180,8 +192,6 @@ func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) er
 
 // write carries the job out and prints what became of it.
 func (f *flashing) write(ctx context.Context, image openImage) error {
-	book, unrecorded := f.openForRecording(ctx)
-	defer f.closeBook(book)
 	targets := make([]job.Target, len(f.targets))
 	for i, s := range f.targets {
 		targets[i] = s.forJob()
@@ -189,7 +199,7 @@ func (f *flashing) write(ctx context.Context, image openImage) error {
 	var result *job.Result
 	f.newProgress(image, tracksOf(f.targets)).during(func() {
 		result = job.Flash(ctx, image, targets, job.Options{
-			Book: book, Unrecorded: unrecorded, FloorBytesPerSecond: f.floorRate,
+			Book: f.book, Unrecorded: f.unrecorded, FloorBytesPerSecond: f.floorRate,
 		})
 	})
 	return f.printRuns(f.startedAt, result)

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"net/url"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -18,10 +19,15 @@ type imageFlags struct {
 }
 
 func (f *imageFlags) register(cmd *cobra.Command) {
+	f.registerWay(cmd)
 	cmd.Flags().StringVar(&f.sha256, "sha256", "",
 		"the published `digest`: 64 hexadecimal digits for the file as downloaded, image:DIGITS for the decoded image, "+
 			"or the path of a checksum file (else NAME.sha256 or SHA256SUMS beside the image)")
-	cmd.Flags().StringVar(&f.member, "member", "", "the `name` of the file to take from an archive of several")
+}
+
+// registerWay adds the flags that say how the bytes are taken.
+func (f *imageFlags) registerWay(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&f.member, "member", "", "the `name` of the file to take from a zip archive of several")
 	cmd.Flags().BoolVar(&f.raw, "raw", false, "take the bytes as they are, even where they look like nothing known")
 }
 
@@ -42,24 +48,24 @@ func (f *imageFlags) options(p *program) (source.Options, error) {
 // An openImage is an image together with what the progress shows of its source.
 type openImage struct{ *source.Image }
 
-// openSource opens an image. An interrupt does not wait for a source that gives nothing, such as a pipe that nobody fills.
+// openSource opens an image.
 func openSource(ctx context.Context, name string, o source.Options) (openImage, error) {
-	opened := make(chan struct{})
-	var found *source.Image
-	var err error
-	go func() { // ends with the opening; one that hangs ends with the program, which the interrupt is about to end
-		defer close(opened)
-		found, err = source.Open(ctx, name, o)
-	}()
-	select {
-	case <-opened:
-	case <-ctx.Done():
+	image, err := unlessInterrupted(ctx, func() (*source.Image, error) { return source.Open(ctx, name, o) })
+	switch {
+	case ctx.Err() != nil:
 		return openImage{}, context.Cause(ctx)
+	case err != nil:
+		return openImage{}, fmt.Errorf("the image %s: %w", redacted(name), err)
 	}
-	if err != nil {
-		return openImage{}, fmt.Errorf("the image %s: %w", name, err)
+	return openImage{image}, nil
+}
+
+// redacted is an image's name without the password that a URL may hold.
+func redacted(name string) string {
+	if address, err := url.Parse(name); err == nil && !isLocal(name) {
+		return address.Redacted()
 	}
-	return openImage{found}, nil
+	return name
 }
 
 // isLocal tells a path from standard input and from a URL.

@@ -16,7 +16,8 @@ import (
 )
 
 func (p *program) inspectCommand() *cobra.Command {
-	return &cobra.Command{
+	var way imageFlags
+	cmd := &cobra.Command{
 		Use:   "inspect DEV|IMAGE",
 		Short: "Tell which table and file systems a card or an image holds",
 		Long: "inspect reads a disk, a regular file or an image and prints its partition table,\n" +
@@ -26,13 +27,19 @@ func (p *program) inspectCommand() *cobra.Command {
 			exitHelp(refused, badSource, cardFailed),
 		Example: "  cardwright inspect /dev/sdb\n  cardwright inspect board.img.xz",
 		Args:    exactly("DEV or IMAGE"),
-		RunE:    func(cmd *cobra.Command, args []string) error { return p.inspect(cmd.Context(), args[0]) },
+		RunE:    func(cmd *cobra.Command, args []string) error { return p.inspect(cmd.Context(), args[0], way) },
 	}
+	way.registerWay(cmd)
+	return cmd
 }
 
-func (p *program) inspect(ctx context.Context, name string) error {
+func (p *program) inspect(ctx context.Context, name string, way imageFlags) error {
 	startedAt := time.Now()
-	table, err := p.inspected(ctx, name)
+	options, err := way.options(p)
+	if err != nil {
+		return err
+	}
+	table, err := inspected(ctx, name, options)
 	if err != nil {
 		return err
 	}
@@ -40,18 +47,21 @@ func (p *program) inspect(ctx context.Context, name string) error {
 }
 
 // inspected reads the table of whatever the name stands for.
-func (p *program) inspected(ctx context.Context, name string) (*partition.Table, error) {
-	if !isLocal(name) {
-		return inspectSource(ctx, name, source.Options{Stdin: p.stdin})
+func inspected(ctx context.Context, name string, o source.Options) (*partition.Table, error) {
+	if !isLocal(name) || o.Member != "" {
+		return inspectSource(ctx, name, o)
+	}
+	if o.Raw {
+		return inspectCard(ctx, name)
 	}
 	packed, err := looksPacked(ctx, name)
 	if err != nil {
 		return nil, err
 	}
-	if packed {
-		return inspectSource(ctx, name, source.Options{})
+	if !packed {
+		return inspectCard(ctx, name)
 	}
-	return inspectCard(ctx, name)
+	return inspectSource(ctx, name, o)
 }
 
 // looksPacked tells whether a file is a container. Only its start is read, as a stream: so no checksum file beside it is
@@ -77,13 +87,15 @@ func looksPacked(ctx context.Context, path string) (packed bool, err error) {
 }
 
 // inspectCard reads a disk or a regular file as it is.
-func inspectCard(ctx context.Context, path string) (table *partition.Table, err error) {
-	card, err := device.Open(ctx, path, device.Options{ReadOnly: true})
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, card.Close()) }()
-	return job.TableOn(card)
+func inspectCard(ctx context.Context, path string) (*partition.Table, error) {
+	return unlessInterrupted(ctx, func() (table *partition.Table, err error) {
+		card, err := device.Open(ctx, path, device.Options{ReadOnly: true})
+		if err != nil {
+			return nil, err
+		}
+		defer func() { err = errors.Join(err, card.Close()) }()
+		return job.TableOn(card)
+	})
 }
 
 // inspectSource decodes an image once and keeps what its table and file systems need, so that no unpacked copy is made.
@@ -94,7 +106,7 @@ func inspectSource(ctx context.Context, name string, o source.Options) (table *p
 	}
 	defer func() { err = errors.Join(err, image.Close()) }()
 	if table, err = job.TableOf(ctx, image); err != nil {
-		return nil, fmt.Errorf("the image %s: %w", name, err)
+		return nil, fmt.Errorf("the image %s: %w", redacted(name), err)
 	}
 	return table, nil
 }

@@ -31,7 +31,8 @@ func (p *program) writeRuns(startedAt time.Time, result *job.Result, code exitCo
 // documentFailure prints the document of a command that failed before it had one, so that a caller who asked for JSON is
 // never left without. An error in the flags may have come before --json was read.
 func (p *program) documentFailure(startedAt time.Time, cause error, code exitCode, args []string) error {
-	if p.documented || !p.json && !slices.Contains(args, "--json") {
+	asked := p.json || p.unparsed && (slices.Contains(args, "--json") || slices.Contains(args, "--json=true"))
+	if p.documented || !asked {
 		return nil
 	}
 	return report.FailureJSON(p.stdout, stampOf(startedAt, code), cause)

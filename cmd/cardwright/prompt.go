@@ -38,6 +38,9 @@ func openTerminal() (terminal, error) {
 
 // caution says what will be erased.
 func caution(out io.Writer, targets []*target, imageName string) {
+	if imageName == standardInput {
+		imageName = "what standard input holds"
+	}
 	fmt.Fprintf(out, "Everything on %s will be erased and replaced by %s:\n\n", cardsInWords(len(targets)), report.Printable(imageName))
 	for _, s := range targets {
 		d := s.card.Description()

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -28,6 +29,7 @@ type program struct {
 
 	logbookPath string // --logbook; empty: the environment or the default decides
 	json        bool   // --json
+	unparsed    bool   // the flags make no sense, so that json may not be set yet
 	documented  bool   // the JSON document was printed
 }
 
@@ -90,9 +92,8 @@ func (p *program) root() *cobra.Command {
 		SilenceUsage:  true,
 		SilenceErrors: true,
 
-		SuggestionsMinimumDistance: 2,
-		Args:                       func(cmd *cobra.Command, args []string) error { return unknownCommand(cmd, args) },
-		RunE:                       func(cmd *cobra.Command, _ []string) error { return needsCommand(cmd) },
+		Args: func(cmd *cobra.Command, args []string) error { return unknownCommand(cmd, args) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return needsCommand(cmd) },
 	}
 	root.SetIn(p.stdin)
 	root.SetOut(p.stdout)
@@ -100,14 +101,20 @@ func (p *program) root() *cobra.Command {
 	root.SetUsageTemplate(usageTemplate)
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetVersionTemplate("cardwright {{.Version}}\n")
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
+		p.unparsed = true
+		return usageError{err}
+	})
 	root.PersistentFlags().BoolVar(&p.json, "json", false, "print the result as one JSON document on standard output")
 	root.PersistentFlags().StringVar(&p.logbookPath, "logbook", "",
 		"the logbook's `path` (else CARDWRIGHT_LOGBOOK, else root's or the user's own)")
 	root.SetHelpCommand(helpCommand(root))
 	root.AddCommand(p.flashCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(), p.logbookCommand(),
 		p.demoCommand())
-	eachCommand(root, func(cmd *cobra.Command) { cmd.DisableFlagsInUseLine = true })
+	eachCommand(root, func(cmd *cobra.Command) {
+		cmd.DisableFlagsInUseLine = true
+		cmd.SuggestionsMinimumDistance = 2
+	})
 	return root
 }
 
@@ -132,11 +139,16 @@ func needsCommand(cmd *cobra.Command) error {
 func exactly(names ...string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) < len(names) {
-			return usagef("%s: %s is missing", cmd.CommandPath(), names[len(args)])
+			return usagef("%s: %s is missing", nameOf(cmd), names[len(args)])
 		}
 		if len(args) > len(names) {
-			return usagef("%s: %q is one argument too many", cmd.CommandPath(), args[len(names)])
+			return usagef("%s: %q is one argument too many", nameOf(cmd), args[len(names)])
 		}
 		return nil
 	}
+}
+
+// nameOf is a command's name without the program's, which stands before every complaint.
+func nameOf(cmd *cobra.Command) string {
+	return strings.TrimPrefix(cmd.CommandPath(), cmd.Root().Name()+" ")
 }

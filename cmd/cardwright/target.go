@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -26,7 +25,7 @@ type target struct {
 	wish
 	card    *device.Card // nil where it was refused
 	reasons []string     // why it is refused
-	missing bool         // because there is nothing of that name
+	cause   error        // why it was not opened; nil where it was, or where its twin was named before
 	meter   flash.Meter
 }
 
@@ -40,13 +39,13 @@ func openTargets(ctx context.Context, wishes []wish, o device.Options, keep []ke
 			targets[i].refuse(fmt.Sprintf("it is the same card as %s, named before", twin))
 			continue
 		}
-		card, err := device.Open(ctx, w.path, o)
+		card, err := unlessInterrupted(ctx, func() (*device.Card, error) { return device.Open(ctx, w.path, o) })
 		if ctx.Err() != nil {
 			return targets, context.Cause(ctx)
 		}
 		if err != nil {
 			targets[i].refuse(reasonsOf(err)...)
-			targets[i].missing = errors.Is(err, fs.ErrNotExist)
+			targets[i].cause = err
 			continue
 		}
 		targets[i].card = card
@@ -59,6 +58,22 @@ func openTargets(ctx context.Context, wishes []wish, o device.Options, keep []ke
 
 // A kept is a file that must not lie on a target.
 type kept struct{ path, what string }
+
+// imageKept is the file that an image is read from, where it is one: standard input may be a file, or a card, too.
+func (p *program) imageKept(name string) []kept {
+	if isLocal(name) {
+		return []kept{{name, "the image"}}
+	}
+	file, ok := p.stdin.(*os.File)
+	if name != standardInput || !ok {
+		return nil
+	}
+	info, err := file.Stat()
+	if err != nil || !info.Mode().IsRegular() && info.Mode()&(os.ModeDevice|os.ModeCharDevice) != os.ModeDevice {
+		return nil // a pipe, or a terminal
+	}
+	return []kept{{fmt.Sprintf("/proc/self/fd/%d", file.Fd()), "the image on standard input"}}
+}
 
 func (t *target) mustNotHold(k kept) {
 	holds, err := t.card.Holds(k.path)
@@ -115,12 +130,12 @@ func anyRefused(targets []*target) bool {
 // refusalOf prints every reason of every refused target, and gives the error that stands for them.
 func refusalOf(out io.Writer, targets []*target) error {
 	refusal := errTargetRefused
-	for _, s := range targets {
-		if s.missing {
-			refusal = errTargetMissing
+	for _, t := range targets {
+		if t.cause != nil {
+			refusal = fmt.Errorf("%w: %w", errTargetRefused, t.cause)
 		}
-		for _, reason := range s.reasons {
-			fmt.Fprintf(out, "  %s\n", report.Printable(s.path+": "+reason))
+		for _, reason := range t.reasons {
+			fmt.Fprintf(out, "  %s\n", report.Printable(t.path+": "+reason))
 		}
 	}
 	return refusal

@@ -39,6 +39,9 @@ func (p *program) stop(u unstarted, cause error, class logbook.Class) error {
 		p.hint(cause, code)
 	} else {
 		p.tell(cause, code)
+		if u.operation == logbook.OperationFlash && class != logbook.ClassRefused {
+			fmt.Fprintln(p.stderr, "Nothing was written.")
+		}
 	}
 	if !p.json {
 		return ending{code}
