@@ -67,6 +67,7 @@ type conditionDoc struct {
 	ReaderModel       string  `json:"reader_model"`
 	PortPath          string  `json:"port_path"`
 	LinkSpeed         string  `json:"link_speed"`
+	Node              string  `json:"node"`
 	Kernel            string  `json:"kernel"`
 	ProgramVersion    string  `json:"program_version"`
 	Direct            bool    `json:"direct"`

@@ -18,7 +18,7 @@ import (
 func TestMeasuredRateIsTheCardsRate(t *testing.T) {
 	const (
 		toleratedPercent = 2.0
-		tries            = 4
+		tries            = 10
 	)
 	for _, c := range []struct{ megabytesPerSecond, imageMiB int64 }{{5, 32}, {20, 96}, {80, 320}} {
 		t.Run(fmt.Sprintf("%d MB/s", c.megabytesPerSecond), func(t *testing.T) {

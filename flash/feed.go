@@ -33,7 +33,7 @@ type Feed struct {
 	waiting atomic.Bool
 
 	mu      sync.Mutex // guards what follows, and sending on pieces against its closing
-	hasHead bool // the image's head is known
+	hasHead bool       // the image's head is known
 	stopped bool
 	ended   bool
 	took    bool  // the card took every block of an image that ended soundly

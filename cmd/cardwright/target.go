@@ -161,7 +161,7 @@ func (t *target) forJob() job.Target {
 	return job.Target{
 		Card: t.card, Reader: t.card, Device: t.path, Label: t.label, Meter: &t.meter,
 		Conditions: logbook.Conditions{
-			ReaderModel: d.Model, PortPath: d.PortPath, LinkSpeed: d.LinkSpeed, CardRegisterCID: d.CID,
+			ReaderModel: d.Model, PortPath: d.PortPath, Node: d.Node, LinkSpeed: d.LinkSpeed, CardRegisterCID: d.CID,
 			Kernel: kernelRelease(), ProgramVersion: programVersion,
 		},
 	}

@@ -1,6 +1,7 @@
 package device
 
 import (
+	"bytes"
 	"io"
 	"unsafe"
 
@@ -30,6 +31,18 @@ func (c *Card) describe() {
 		return
 	}
 	c.description.Table, c.description.Contents = table, Contents(table)
+	if c.description.Contents == unknownContents && c.startsBlank() {
+		c.description.Contents = noContents
+	}
+}
+
+// startsBlank tells whether the first 1 MiB could be read and holds zeros alone, or ones, as a card does that was erased.
+func (c *Card) startsBlank() bool {
+	start := aligned(int(min(1<<20, c.sizeBytes)))
+	if _, err := c.ReadAt(start, 0); err != nil || len(start) == 0 {
+		return false
+	}
+	return (start[0] == 0x00 || start[0] == 0xFF) && bytes.Count(start, start[:1]) == len(start)
 }
 
 // alignedReader lends each read a buffer that suits direct I/O.

@@ -57,13 +57,18 @@ func (s *Snapshot) mountedAt(d *Disk) []string {
 	return distinct(points)
 }
 
+const (
+	unknownContents = "data, but no known partition table or file system"
+	noContents      = "nothing, as far as its first 1 MiB tells"
+)
+
 // Contents tells in one line what a medium holds: "MBR, 2 partitions: FAT32 BOOTFS, ext4 rootfs".
 func Contents(t *partition.Table) string {
 	if len(t.Partitions) == 0 && t.Kind == partition.SchemeNone {
 		if t.FileSystem != nil {
 			return "no partition table, " + fileSystemLine(t.FileSystem)
 		}
-		return "no partition table"
+		return unknownContents
 	}
 	var parts []string
 	for _, p := range t.Partitions {

@@ -241,7 +241,14 @@ func TestFileCardHoldsOnlyItself(t *testing.T) {
 func TestFileCardDescribesItself(t *testing.T) {
 	path := cardFile(t, 4096)
 	d := openFile(t, path, plainMachine(t)).Description()
-	if d.Kind != device.KindFile || d.SizeBytes != 4096 || d.SectorBytes != 1 || d.Contents != "no partition table" || len(d.MountedAt) != 0 {
+	if d.Kind != device.KindFile || d.SizeBytes != 4096 || d.SectorBytes != 1 || d.Contents != "data, but no known partition table or file system" || len(d.MountedAt) != 0 {
 		t.Errorf("%+v", d)
+	}
+	blank := filepath.Join(t.TempDir(), "blank.img")
+	if err := os.WriteFile(blank, make([]byte, 4096), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if d := openFile(t, blank, plainMachine(t)).Description(); d.Contents != "nothing, as far as its first 1 MiB tells" {
+		t.Errorf("zeros: %q", d.Contents)
 	}
 }

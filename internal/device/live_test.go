@@ -119,7 +119,7 @@ func TestLiveDiskNeedsPermissionAndIsHeldAlone(t *testing.T) {
 	if err := c.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if d := openLive(t, link, fixed).Description(); d.Node != node || d.Transport != device.TransportLoop || d.Contents != "no partition table" {
+	if d := openLive(t, link, fixed).Description(); d.Node != node || d.Transport != device.TransportLoop || d.Contents != "nothing, as far as its first 1 MiB tells" {
 		t.Errorf("%+v", d)
 	}
 }
@@ -261,7 +261,7 @@ func TestLiveListRefusesTheSystemDisk(t *testing.T) {
 		t.Fatalf("%s is not listed", node)
 		return nil
 	}
-	if l := find(); l.Allowed || !l.AllowedWithFixedOK || l.SizeBytes != liveBytes || l.Contents != "no partition table" {
+	if l := find(); l.Allowed || !l.AllowedWithFixedOK || l.SizeBytes != liveBytes || l.Contents != "nothing, as far as its first 1 MiB tells" {
 		t.Errorf("%+v", l)
 	}
 	s, err := device.ReadSnapshot(device.Roots{})

@@ -45,7 +45,7 @@ var passages = []passage{
 	{"flash/source", []string{"flash", "partition"}, "raw bytes are an image only where they begin with a known table"},
 	{
 		"internal/report",
-		[]string{"flash", "flash/source", "verify", "partition", "internal/logbook", "internal/job", "internal/device"},
+		[]string{"flash", "flash/source", "verify", "partition", "internal/logbook"},
 		"it prints results and never starts work",
 	},
 	{
@@ -59,6 +59,7 @@ var passages = []passage{
 	{"cmd/cardwright", []string{"internal/report", "internal/compare"}, "the program prints and compares"},
 	{"cmd/cardwright", []string{"internal/cardlab"}, "the demo, and nothing else of it, works on emulated cards"},
 	{"cmd/cardlab", []string{"flash", "internal/cardlab", "internal/cardlab/blockdev"}, "the developer's program shows one emulated card"},
+	{"bench", []string{"flash/source", "internal/cardlab", "internal/cardlab/blockdev"}, "it measures the program from outside, on emulated cards"},
 }
 
 // testsMayImport is what tests may use beside what their package may.
@@ -90,17 +91,17 @@ var reserves = []reserve{
 		[]string{"golang.org/x/sys"},
 		// Beside those that are about disks: the logbook makes its file without opening it, which would drop SQLite's locks,
 		// and the program asks the terminal.
-		[]string{"internal/device", "internal/cardlab/blockdev", "internal/logbook", "cmd/cardwright"},
+		[]string{"internal/device", "internal/cardlab/blockdev", "internal/logbook", "cmd/cardwright", "bench"},
 		"tests", "the kernel is spoken to at the edges; what decodes, writes, proves and orders runs anywhere",
 	},
 	{
 		[]string{"os/exec"},
-		nil,
+		[]string{"bench"}, // which compares with other programs
 		"tests", "the program does its work itself: another program's version, path or output decides nothing",
 	},
 	{
 		[]string{"flag", "github.com/spf13", "github.com/cheggaaa/pb"},
-		[]string{"cmd/cardwright", "cmd/cardlab"},
+		[]string{"cmd/cardwright", "cmd/cardlab", "bench"},
 		"tests", "flags and terminals are the business of programs",
 	},
 	{

@@ -26,13 +26,13 @@ func TestPageOfDocumentsNamesWhatThereIs(t *testing.T) {
 		t.Fatal(err)
 	}
 	promised := quotedWords(string(page))
-	fields, codes, literals := map[string]bool{}, map[string]bool{}, map[string]bool{}
+	fields, codes, values := map[string]bool{}, map[string]bool{}, map[string]bool{}
 	for _, f := range sourceFiles(t) {
-		if f.isTest() {
+		if f.isTest() || path.Dir(f.path) == "bench" { // whose document is its own affair
 			continue
 		}
 		addFields(fields, f)
-		addLiterals(literals, f)
+		addValues(values, f)
 		if folder := path.Dir(f.path); folder == "partition" || folder == "internal/job" {
 			addCodes(codes, f)
 		}
@@ -51,7 +51,7 @@ func TestPageOfDocumentsNamesWhatThereIs(t *testing.T) {
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(promised)) {
-		if !fields[name] && !literals[name] {
+		if !fields[name] && !values[name] && !codes[name] {
 			t.Errorf("the page promises %s, which no document holds", name)
 		}
 	}
@@ -60,7 +60,7 @@ func TestPageOfDocumentsNamesWhatThereIs(t *testing.T) {
 // quotedWords are the single words in backquotes.
 func quotedWords(page string) map[string]bool {
 	words := map[string]bool{}
-	for _, match := range regexp.MustCompile("`([a-z0-9_-]+)`").FindAllStringSubmatch(page, -1) {
+	for _, match := range regexp.MustCompile("`([a-z0-9_][a-z0-9_-]*)`").FindAllStringSubmatch(page, -1) {
 		words[match[1]] = true
 	}
 	return words
@@ -82,12 +82,23 @@ func addFields(fields map[string]bool, f sourceFile) {
 	})
 }
 
-// addLiterals adds a file's texts.
-func addLiterals(literals map[string]bool, f sourceFile) {
+// addValues adds the texts of a file's constants of a type of its own, such as verdicts, and of struct literals, such as kinds
+// of file systems.
+func addValues(values map[string]bool, f sourceFile) {
 	ast.Inspect(f.ast, func(n ast.Node) bool {
-		if text, ok := literal(n); ok {
-			for word := range strings.FieldsSeq(text) {
-				literals[word] = true
+		var parts []ast.Expr
+		switch at := n.(type) {
+		case *ast.ValueSpec:
+			parts = at.Values
+		case *ast.CompositeLit:
+			parts = at.Elts
+		}
+		for _, part := range parts {
+			if pair, ok := part.(*ast.KeyValueExpr); ok {
+				part = pair.Value
+			}
+			if text, ok := literal(part); ok {
+				values[text] = true
 			}
 		}
 		return true

@@ -1,6 +1,7 @@
 package logbook
 
 import (
+	"cmp"
 	"time"
 
 	"cardwright/flash"
@@ -75,6 +76,7 @@ const (
 type Conditions struct {
 	ReaderModel         string  `json:"reader_model"`
 	PortPath            string  `json:"port_path"`
+	Node                string  `json:"node"`       // the device's or file's path with links followed
 	LinkSpeed           string  `json:"link_speed"` // as the kernel tells it, "480" for USB in Mbit/s
 	Kernel              string  `json:"kernel"`
 	ProgramVersion      string  `json:"program_version"`
@@ -93,12 +95,7 @@ type Conditions struct {
 }
 
 // Bay is the reader's fixed place: its port path, or the device node where no port path is known.
-func (r *Run) Bay() string {
-	if r.Conditions.PortPath != "" {
-		return r.Conditions.PortPath
-	}
-	return r.Device
-}
+func (r *Run) Bay() string { return cmp.Or(r.Conditions.PortPath, r.Conditions.Node, r.Device) }
 
 // A Record is a run as the logbook holds it, with the image it belongs to.
 type Record struct {

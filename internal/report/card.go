@@ -27,8 +27,19 @@ func addCard(p *page, run *logbook.Run, most int) {
 	addTable(p, run.Table, most)
 	addDamage(p, run, most)
 	addFindings(p, findingsOf(run), most)
-	p.addUpTo(2, "Proof", proofSentence(run))
-	p.addUpTo(3, "Error", errorSentence(run.Error))
+	p.addUpTo(linesOf(2, most), "Proof", proofSentence(run))
+	p.addUpTo(linesOf(3, most), "Error", errorSentence(run.Error))
+}
+
+// all is more entries than any list has: nothing is left out.
+const all = 1 << 20
+
+// linesOf is how many lines a text gets: any number where nothing is to be left out.
+func linesOf(usual, most int) int {
+	if most == all {
+		return 0
+	}
+	return usual
 }
 
 // remarksOf is what is worth knowing of an intact card among many.
@@ -72,9 +83,11 @@ func verdictSentence(run *logbook.Run) string {
 	case run.Verdict == logbook.Intact:
 		return "INTACT - it holds the image, byte for byte."
 	case run.Verdict == logbook.Damaged && check:
-		return "DAMAGED - it does not hold the image any more."
+		return "DAMAGED - it differs from the image."
 	case run.Verdict == logbook.Damaged:
 		return "DAMAGED - it does not hold what was written to it."
+	case run.Verdict == logbook.Refused && check:
+		return "REFUSED - it was not read."
 	case run.Verdict == logbook.Refused:
 		return "REFUSED - nothing was written."
 	case check:
@@ -150,7 +163,7 @@ func restSentence(run *logbook.Run) string {
 	if run.Conditions.CardsAtOnce > 1 {
 		limit = "the source or a slower card"
 	}
-	return fmt.Sprintf("%s (%.0f %%) for %s: may be slower than this", Duration(*run.SourceWaitSeconds), 100*share, limit)
+	return fmt.Sprintf("%s (%.0f %%) for %s, so the rate may flatter", Duration(*run.SourceWaitSeconds), 100*share, limit)
 }
 
 // dipsSentence tells where writing was slow.
@@ -221,6 +234,9 @@ func errorSentence(failure *logbook.Failure) string {
 	case flash.StepOpen, flash.StepInspect:
 		return fmt.Sprintf("at step %s: %s", failure.Step, cause)
 	case flash.StepSource:
+		if failure.OffsetBytes == 0 {
+			return "at step source: " + cause
+		}
 		return fmt.Sprintf("at step source, at %s of the packed image: %s", Place(failure.OffsetBytes), cause)
 	}
 	return fmt.Sprintf("at step %s, at %s: %s", failure.Step, Place(failure.OffsetBytes), cause)
@@ -237,7 +253,7 @@ func addDamage(p *page, run *logbook.Run, most int) {
 	}
 	summary := fmt.Sprintf("%s in %s", Size(lengthBytes), count(len(run.Proof.Damage), "place"))
 	if run.Proof.TrueSizeBytes != nil {
-		summary += fmt.Sprintf("; the card states %s, really holds %s",
+		summary += fmt.Sprintf("; the card states %s, reads back as if it held %s",
 			Capacity(run.Conditions.CardSizeBytes), Capacity(*run.Proof.TrueSizeBytes))
 	}
 	p.add("Damage", summary)

@@ -30,16 +30,16 @@ func findingsOf(run *logbook.Run) []partition.Finding {
 	return all
 }
 
-// addFindings tells the faults and warnings, and counts the rest.
+// addFindings tells the faults and warnings, and counts the rest, unless nothing is to be left out.
 func addFindings(p *page, findings []partition.Finding, most int) {
 	name, shown, warnings, informations := "Findings", 0, 0, 0
 	for _, finding := range findings {
-		if finding.Severity == partition.Information {
+		if finding.Severity == partition.Information && most < all {
 			informations++
 			continue
 		}
 		if warnings++; shown < most {
-			p.addUpTo(2, name, findingSentence(finding))
+			p.addUpTo(linesOf(2, most), name, findingSentence(finding))
 			name = ""
 			shown++
 		}

@@ -88,6 +88,21 @@ func cut(text string, width int) string {
 	return string(letters) + ".."
 }
 
+// cutMiddle shortens a name to a width at its middle: what tells names apart mostly stands at their ends.
+func cutMiddle(name string, width int) string {
+	if columns(name) <= width {
+		return name
+	}
+	letters := []rune(name)
+	for half := len(letters) / 2; half > 0; half-- {
+		short := string(letters[:half]) + ".." + string(letters[len(letters)-half:])
+		if columns(short) <= width {
+			return short
+		}
+	}
+	return cut(name, width)
+}
+
 // pad fills a text up to a width with spaces, or cuts it so that one space remains.
 func pad(text string, width int) string {
 	text = cut(text, width-1)

@@ -27,6 +27,9 @@ func nextStep(run *logbook.Run) string {
 
 func nextWhenIntact(run *logbook.Run) string {
 	switch {
+	case holdsNothingKnown(run):
+		return "The image is on the card, but no partition table and no file system known here is in it: make sure that it is " +
+			"no archive within an archive before the card is used."
 	case run.Error != nil:
 		return "The image is on the card, but the step named above failed: see to it before the card is used."
 	case hasFault(run):
@@ -43,6 +46,11 @@ func nextWhenIntact(run *logbook.Run) string {
 		return "Remove the card. It is sound but slow: give it a board that writes little, or try it in another reader."
 	}
 	return "Remove the card; it is ready."
+}
+
+// holdsNothingKnown says whether the card was read and nothing on it was recognised.
+func holdsNothingKnown(run *logbook.Run) bool {
+	return run.Table != nil && run.Table.Kind == partition.SchemeNone && run.Table.FileSystem == nil
 }
 
 // hasFault says whether a finding says that something is wrong.
@@ -69,6 +77,9 @@ func nextWhenDamaged(run *logbook.Run) string {
 }
 
 func nextWhenRefused(run *logbook.Run) string {
+	if run.Operation == logbook.OperationCheck {
+		return "Nothing was read. Name a card that is large enough for this image, or another image."
+	}
 	if run.Error != nil && run.Error.Class == logbook.ClassSource {
 		return "The card is as it was. Get a sound image, then try again."
 	}
@@ -80,6 +91,9 @@ func nextWhenUnchecked(run *logbook.Run) string {
 	case logbook.ClassCard:
 		return "Nothing was written. Seat the card again, or try another reader; if it fails there too, take it out of use."
 	case logbook.ClassSource:
+		if outgrew(run) {
+			return "Nothing was written. This card cannot hold this image: check it against another."
+		}
 		return "Nothing was written. Get a sound image, then check again."
 	}
 	return "Nothing was written. Check the card again."
@@ -92,6 +106,9 @@ func nextWhenUnfinished(run *logbook.Run) string {
 	case logbook.ClassCard:
 		return state + " Try another reader; if it fails there too, take it out of use."
 	case logbook.ClassSource:
+		if outgrew(run) {
+			return state + " Take a larger card, or a smaller image."
+		}
 		return state + " Get a sound image, then flash the card again."
 	case logbook.ClassInterrupted:
 		return state + " Flash it again when there is time."
@@ -101,12 +118,18 @@ func nextWhenUnfinished(run *logbook.Run) string {
 	return state + " Flash it again."
 }
 
+// outgrew tells whether an image of unknown length turned out larger than the card: that alone is the source's at a step of
+// the card's.
+func outgrew(run *logbook.Run) bool {
+	return run.Error.Class == logbook.ClassSource && (run.Error.Step == flash.StepBody || run.Error.Step == flash.StepProof)
+}
+
 // stateLeft says what an unfinished flash left on the card. Before the step body only the ends of the card can have been
-// zeroed; before the step head no boot sector was written; after it the start of the card was zeroed again, but a card that
-// failed may not have taken that.
+// zeroed; before the step head, which holds the head's own proof, no boot sector was written; from then on the start of the
+// card was zeroed again, but a card that failed may not have taken that.
 func stateLeft(run *logbook.Run) string {
 	if run.Error == nil {
-		return "The program ended before this run did: take the card for empty."
+		return "This run was never closed: the program ended first, or the logbook took no more. Check the card before it is used."
 	}
 	written := run.Write != nil && run.Write.Bytes > 0
 	switch run.Error.Step {

@@ -4,8 +4,10 @@ import (
 	"strings"
 	"testing"
 
+	"cardwright/flash"
 	"cardwright/internal/logbook"
 	"cardwright/internal/report"
+	"cardwright/partition"
 	"cardwright/verify"
 )
 
@@ -22,6 +24,33 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 		},
 		"a damaged card that may not have taken the zeroing": {
 			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Damaged, Proof: damaged}, "where the card still took that", "no boot sector was left",
+		},
+		"an image that turned out larger than the card": {
+			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Unfinished, Error: &logbook.Failure{
+				Step: flash.StepBody, Class: logbook.ClassSource, Cause: "the image is larger than the card", OffsetBytes: 1 << 20,
+			}}, "Take a larger card", "sound image",
+		},
+		"a card that failed with its head on it": {
+			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Unfinished, Error: &logbook.Failure{
+				Step: flash.StepHead, Class: logbook.ClassCard, Cause: "gone",
+			}}, "where the card still took that", "No boot sector was left",
+		},
+		"a card that holds no system": {
+			logbook.Run{
+				Operation: logbook.OperationFlash, Verdict: logbook.Intact, Proof: &verify.Proof{FromMedium: true},
+				Table: &partition.Table{Kind: partition.SchemeNone},
+			}, "no archive within an archive", "it is ready",
+		},
+		"a run whose record could not be closed": {
+			logbook.Run{
+				Operation: logbook.OperationFlash, Verdict: logbook.Intact, RunID: 7, Proof: &verify.Proof{FromMedium: true},
+				Findings: []partition.Finding{{Code: "not-recorded", Severity: partition.Warning, Sentence: "It is not recorded."}},
+			}, "It is not recorded", "run 7 in the logbook",
+		},
+		"a check of a card too small": {
+			logbook.Run{Operation: logbook.OperationCheck, Verdict: logbook.Refused, Error: &logbook.Failure{
+				Step: flash.StepOpen, Class: logbook.ClassRefused, Cause: "the image is larger than the card",
+			}}, "it was not read", "nothing was written",
 		},
 	} {
 		var page strings.Builder

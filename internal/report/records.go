@@ -22,7 +22,7 @@ func Records(w io.Writer, records []logbook.Record) error {
 		return p.writeTo(w)
 	}
 	line := func(run, time, card, image, verdict, pace, rate string) {
-		p.lines = append(p.lines, fmt.Sprintf("%5s  ", run)+pad(time, 17)+pad(Printable(card), 14)+pad(Printable(image), 15)+
+		p.lines = append(p.lines, fmt.Sprintf("%5s  ", run)+pad(time, 17)+pad(cutMiddle(Printable(card), 13), 14)+pad(cutMiddle(Printable(image), 14), 15)+
 			pad(verdict, 11)+pad(pace, 12)+rate)
 	}
 	line("Run", "Started", "Card", "Image", "Verdict", "Pace", "MB/s")
@@ -48,7 +48,6 @@ func Record(w io.Writer, record *logbook.Record, trace []flash.Sample) error {
 	run := &record.Run
 	p.plain(fmt.Sprintf("Run %d, %s on card %d, %s", run.RunID, cmp.Or(string(run.Operation), "run"), run.CardID,
 		run.StartedAt.Local().Format(timeLayout)))
-	const all = 1 << 20
 	addCard(p, run, all)
 	addImage(p, record.Image)
 	if record.Image.ImageSHA256 != "" {

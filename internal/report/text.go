@@ -9,6 +9,7 @@ import (
 
 	"cardwright/flash/source"
 	"cardwright/internal/logbook"
+	"cardwright/partition"
 )
 
 // Text prints a flash or check for a terminal. One card's report fits a screen of 80 columns and 24 lines. Of several
@@ -131,7 +132,7 @@ func overviewLine(name, verdict, pace, took, sustained string) string {
 func recordsSentence(runs []logbook.Run) string {
 	var numbers []int64
 	for i := range runs {
-		if runs[i].RunID != 0 {
+		if runs[i].RunID != 0 && !isUnrecorded(&runs[i]) {
 			numbers = append(numbers, runs[i].RunID)
 		}
 	}
@@ -143,6 +144,11 @@ func recordsSentence(runs []logbook.Run) string {
 	}
 	slices.Sort(numbers)
 	return "runs " + strings.Trim(strings.ReplaceAll(fmt.Sprint(numbers), " ", ", "), "[]") + " in the logbook"
+}
+
+// isUnrecorded says whether a run's record was not opened or not closed.
+func isUnrecorded(run *logbook.Run) bool {
+	return slices.ContainsFunc(run.Findings, func(f partition.Finding) bool { return f.Code == "not-recorded" })
 }
 
 // addImage tells which image it was and whether it is what was published.
