@@ -72,7 +72,7 @@ func (b *bars) draw(t *track, bar *pb.ProgressBar) {
 	total := t.total()
 	bar.SetTotal(total)
 	bar.SetCurrent(min(t.last().bytes, max(total, 0)))
-	bar.Set("doing", fmt.Sprintf("%-*.*s %-9s", nameColumns, nameColumns, t.name, stepInOneWord(t.step)))
+	bar.Set("doing", fmt.Sprintf("%-*s %-9s", nameColumns, report.Shortened(t.name, nameColumns), stepInOneWord(t.step)))
 	bar.Set("figures", t.inShort())
 }
 

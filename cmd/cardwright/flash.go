@@ -50,7 +50,8 @@ func (p *program) flashCommand() *cobra.Command {
 			"http or https URL, or - for standard input; it may be packed (xz, gzip, zstd,\n" +
 			"bzip2, zip).\n\n" +
 			"Before it writes, flash shows what is on each card and has you type the card's\n" +
-			"device name.\n\n" +
+			"device name. Ctrl-C stops within a block and leaves the card without a boot\n" +
+			"sector; a second one ends the program at once, whatever it is at.\n\n" +
 			"A stack of cards is worked through with one such command per card, or with\n" +
 			"several --to at once, which share one reading of the image. A --label lets the\n" +
 			"logbook know a card again; cards without one are no peers to judge others by.\n\n" +

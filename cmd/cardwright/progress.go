@@ -216,7 +216,7 @@ func stepInWords(step flash.Step) string {
 	case flash.StepProof:
 		return "proving"
 	case flash.StepHead:
-		return "writing the head"
+		return "writing the boot sector"
 	case flash.StepInspect:
 		return "reading the table"
 	case flash.StepRecord:

@@ -88,8 +88,8 @@ func cut(text string, width int) string {
 	return string(letters) + ".."
 }
 
-// cutMiddle shortens a name to a width at its middle: what tells names apart mostly stands at their ends.
-func cutMiddle(name string, width int) string {
+// Shortened cuts a name to a width at its middle: what tells names apart mostly stands at their ends.
+func Shortened(name string, width int) string {
 	if columns(name) <= width {
 		return name
 	}
