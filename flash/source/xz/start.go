@@ -1,0 +1,129 @@
+package xz
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"slices"
+)
+
+// payloadStep is how much memory is taken at a time for packed bytes that a header promises.
+const payloadStep = 1 << 20
+
+// startBlock takes a block's header and hands the block out, or begins to decode it alone.
+func (r *Reader) startBlock() error {
+	start := r.in.offset()
+	header, raw, err := takeBlockHeader(r.in, r.options.MaxDictionaryBytes)
+	if err != nil {
+		return err
+	}
+	return r.place(waitingBlock{header: header, raw: raw, startOffset: start})
+}
+
+// place hands a block out or begins to decode it alone, or lets it wait until that is possible.
+func (r *Reader) place(w waitingBlock) error {
+	t := &r.team
+	size, fits := r.sized(w)
+	if t.busy() && (!fits || t.memory+size.memory > r.options.MemoryBytes) {
+		w.raw = bytes.Clone(w.raw)
+		t.waiting, t.full = &w, true
+		return nil
+	}
+	t.waiting = nil
+	if fits {
+		r.handOut(size, w)
+		return nil
+	}
+	t.giveBack()
+	if r.alone == nil {
+		r.alone = new(block)
+	}
+	r.inBlock = true
+	return r.alone.begin(r.in, w.header, r.flags[1])
+}
+
+// A jobSize is what a block takes as a job.
+type jobSize struct {
+	payload int64 // packed data, padding and check
+	decoded int64
+	memory  int64
+	planned bool // nothing but the plan says so
+}
+
+// sized gives what a block would take as a job; false if it should be decoded alone: there is one worker, nothing says how
+// large it is, or no two like it would fit into memory.
+func (r *Reader) sized(w waitingBlock) (jobSize, bool) {
+	if r.options.Workers < 2 {
+		return jobSize{}, false
+	}
+	lengthBytes, _ := checkBytes(r.flags[1])
+	packed, s := w.header.packedBytes, jobSize{decoded: w.header.decodedBytes}
+	if packed < 0 || s.decoded < 0 {
+		p, known := r.team.plannedAt(w.startOffset)
+		if !known || packed >= 0 || s.decoded >= 0 {
+			return s, false
+		}
+		packed, s.decoded, s.planned = p.UnpaddedBytes-w.header.headerBytes-int64(lengthBytes), p.DecodedBytes, true
+	}
+	half := r.options.MemoryBytes / 2
+	if packed <= 0 || packed > half || s.decoded < 0 || s.decoded > half {
+		return s, false
+	}
+	s.payload = (packed+3)&^3 + int64(lengthBytes)
+	s.memory = s.payload + s.decoded + chunkBytes
+	if len(w.header.filters) > 0 {
+		s.memory += s.decoded
+	}
+	return s, s.memory <= half
+}
+
+// handOut reads the packed bytes of a block and starts the job. If they do not all come, the job ends with the reason, after
+// it decoded what there is.
+func (r *Reader) handOut(size jobSize, w waitingBlock) {
+	j, base := r.team.newJob(), r.in.offset()
+	j.header, j.checkID, j.planned, j.limit, j.memory = w.header, r.flags[1], size.planned, size.decoded, size.memory
+	j.endOffset = base + size.payload
+	j.raw = append(j.raw[:0], w.raw...)
+	for missing := size.payload; missing > 0; {
+		step := int(min(missing, payloadStep))
+		had := len(j.raw)
+		j.raw = slices.Grow(j.raw, step+chunkBytes)[:had+step]
+		n := r.in.read(j.raw[had:])
+		missing -= int64(n)
+		if n < step {
+			j.raw = j.raw[:had+n]
+			break
+		}
+	}
+	err := r.in.err
+	if err == nil {
+		err = io.EOF // nothing is behind the block but what it has no right to
+	}
+	j.input = newMemoryInput(j.raw[len(w.raw):], base, err)
+	r.team.start(j)
+}
+
+// startOver goes back to the start of a block that turned out not to be what the plan said. It and all that follows is
+// decoded without the plan.
+func (r *Reader) startOver(failed *job) {
+	pieces := [][]byte{failed.raw}
+	for _, j := range r.team.jobs {
+		pieces = append(pieces, j.raw)
+	}
+	if r.team.waiting != nil {
+		pieces = append(pieces, r.team.waiting.raw)
+	}
+	r.team.stop()
+	r.options.Plan = nil
+	r.team = team{}
+	r.team.begin(r.options)
+	r.in.giveAgain(pieces)
+}
+
+// endOf makes the end of a block no error.
+func endOf(err error) error {
+	if errors.Is(err, io.EOF) {
+		return nil
+	}
+	return err
+}
