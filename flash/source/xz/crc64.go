@@ -13,6 +13,8 @@ const (
 type crc64Tables struct {
 	step [8][256]uint64 // step[i][b] is what byte b does to a sum from i bytes further on
 	lane [8][256]uint64 // lane[i][b] is byte i of a sum after a lane of zeros more
+
+	hasLanes bool
 }
 
 func newCRC64Tables() *crc64Tables {
@@ -30,6 +32,11 @@ func newCRC64Tables() *crc64Tables {
 			t.step[i][b] = before>>8 ^ t.step[0][byte(before)]
 		}
 	}
+	return t
+}
+
+// prepareLanes fills the table that joins lanes. Short files need none.
+func (t *crc64Tables) prepareLanes() {
 	shift := uint64(1) << 63 // the polynomial 1
 	for range laneBytes * 8 {
 		shift = timesX(shift)
@@ -42,7 +49,7 @@ func newCRC64Tables() *crc64Tables {
 			}
 		}
 	}
-	return t
+	t.hasLanes = true
 }
 
 // timesX multiplies a polynomial, whose highest bit is that of x^0, by x.
@@ -63,6 +70,9 @@ func times(a, b uint64) (product uint64) {
 // update adds bytes to a sum, which is 0 for none.
 func (t *crc64Tables) update(sum uint64, b []byte) uint64 {
 	sum = ^sum
+	if len(b) >= 3*laneBytes && !t.hasLanes {
+		t.prepareLanes()
+	}
 	for len(b) >= 3*laneBytes {
 		sum = t.lanes(sum, (*[3 * laneBytes]byte)(b))
 		b = b[3*laneBytes:]

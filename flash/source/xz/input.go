@@ -9,9 +9,9 @@ import (
 )
 
 const (
-	inputBytes   = 256 << 10
+	inputBytes   = 128 << 10
 	emptyReads   = 100 // reads without byte or error, after which a source is given up
-	biggestPiece = inputBytes / 2
+	biggestPiece = 6 + chunkBytes
 )
 
 // An input is a source with a buffer. The first error of the source stays, and is told once all bytes before it are taken.

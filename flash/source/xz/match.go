@@ -51,20 +51,25 @@ func (c coder) align(t *[16]uint16) (coder, uint32) {
 	return c, value
 }
 
-// repeat writes length bytes at pos that repeat what stands distance bytes before. Both were found to fit.
+// repeat writes length bytes at pos that repeat what stands distance bytes before. Both were found to fit. Bytes behind them,
+// which are yet to be decoded, may be written too.
 func repeat(buf []byte, pos, distance, length int) {
-	from := pos - distance
 	if distance >= 16 && length <= 16 && pos+16 <= len(buf) {
-		*(*[16]byte)(buf[pos:]) = *(*[16]byte)(buf[from:])
+		*(*[16]byte)(buf[pos:]) = *(*[16]byte)(buf[pos-distance:])
 		return
 	}
-	to := buf[pos : pos+length]
-	for {
-		n := copy(to, buf[from:pos])
-		to = to[n:]
-		if len(to) == 0 {
-			return
+	repeatLong(buf[pos-distance:pos+length], distance)
+}
+
+// repeatLong fills b with repetitions of its first distance bytes.
+func repeatLong(b []byte, distance int) {
+	if len(b)-distance <= 16 {
+		for i := range b[distance:] {
+			b[distance+i] = b[i]
 		}
-		pos += n
+		return
+	}
+	for done := distance; done < len(b); {
+		done += copy(b[done:], b[:done])
 	}
 }

@@ -150,7 +150,7 @@ func (j *job) run(stopped *atomic.Bool) {
 	}
 	j.result = j.filtered
 	if len(b.chain) == 0 {
-		j.result = b.window.buf[:b.window.pos]
+		j.result = b.window.buf[:b.decodedBytes]
 	}
 	j.err = endOf(j.err)
 }

@@ -1,7 +1,7 @@
 package xz
 
 const (
-	firstWindowBytes  = 1 << 20
+	firstWindowBytes  = 1 << 16
 	maxDecodedBytes   = 1 << 21 // of a chunk
 	biggestExtraBytes = 16 << 20
 )
