@@ -18,5 +18,5 @@
 // The decoder lives on conditional moves, see coder.choose: the compiler makes them of `if less { a = b }` as long as the
 // condition reaches no load address as an integer, and promises nothing. After a change of the compiler, look for CMOV:
 //
-//	go test -c -o xz.test ./flash/source/xz && go tool objdump -s 'coder\).?\.?(tree|matched|align)|coder\.(tree|matched|align)' xz.test | grep -c CMOV
+//	go test -c -o xz.test ./flash/source/xz && go tool objdump -s 'coder\.(tree|matched|align)' xz.test | grep -c CMOV
 package xz

@@ -1,5 +1,7 @@
 package xz
 
+import "math/bits"
+
 // length decodes a match's length.
 func (l *lengths) length(c coder, posState uint32) (coder, uint32) {
 	var one bool
@@ -24,31 +26,30 @@ func (m *model) distance(c coder, length uint32) (coder, uint32) {
 	if slot < 4 {
 		return c, slot
 	}
-	bits := slot>>1 - 1
-	value := (2 | slot&1) << bits
+	lowBits := slot>>1 - 1
+	value := (2 | slot&1) << lowBits
 	var low uint32
 	if slot < 14 {
-		c, low = c.reversed(&m.special, value-slot-1+1, bits)
+		c, low = c.reversed(&m.special, value-slot, lowBits)
 		return c, value + low
 	}
-	c, high := c.direct(bits - 4)
+	c, high := c.direct(lowBits - 4)
 	c, low = c.align(&m.align)
 	return c, value + high<<4 + low
 }
 
-// align decodes the lowest four bits of a far distance.
+// align decodes the lowest four bits of a far distance, from the lowest.
 func (c coder) align(t *[16]uint16) (coder, uint32) {
-	var zero, value uint32
+	var zero uint32
 	var up uint16
 	s, v := uint32(1), uint32(t[1])
-	for i := range 4 {
+	for s < 16 {
 		c = c.filled()
 		c, up, zero, v = c.choose(v, uint32(t[2*s&15]), uint32(t[(2*s+1)&15]))
 		t[s&15] = up
 		s = 2*s + 1 + zero
-		value |= (1 + zero) << i
 	}
-	return c, value
+	return c, uint32(bits.Reverse8(uint8(s << 4)))
 }
 
 // repeat writes length bytes at pos that repeat what stands distance bytes before. Both were found to fit. Bytes behind them,

@@ -1,14 +1,15 @@
 package xz
 
 // The trees below are decoded bit by bit from the highest, s being the number of the node: 1 at the root, and 2s or 2s+1
-// below it. The probabilities of both children are loaded before the bit is known.
+// below it, so that it tells the end too; a counter beside it would take a register. The probabilities of both children are
+// loaded before the bit is known.
 
 // tree8 decodes three bits.
 func (c coder) tree8(t *[8]uint16) (coder, uint32) {
 	var zero uint32
 	var up uint16
 	s, v := uint32(1), uint32(t[1])
-	for range 3 {
+	for s < 8 {
 		c = c.filled()
 		c, up, zero, v = c.choose(v, uint32(t[2*s&7]), uint32(t[(2*s+1)&7]))
 		t[s&7] = up
@@ -22,7 +23,7 @@ func (c coder) tree64(t *[64]uint16) (coder, uint32) {
 	var zero uint32
 	var up uint16
 	s, v := uint32(1), uint32(t[1])
-	for range 6 {
+	for s < 64 {
 		c = c.filled()
 		c, up, zero, v = c.choose(v, uint32(t[2*s&63]), uint32(t[(2*s+1)&63]))
 		t[s&63] = up
@@ -36,7 +37,7 @@ func (c coder) tree256(t *[256]uint16) (coder, uint32) {
 	var zero uint32
 	var up uint16
 	s, v := uint32(1), uint32(t[1])
-	for range 8 {
+	for s < 256 {
 		c = c.filled()
 		c, up, zero, v = c.choose(v, uint32(t[uint8(2*s)]), uint32(t[uint8(2*s+1)]))
 		t[uint8(s)] = up
@@ -54,7 +55,7 @@ func (c coder) matched(t *[1024]uint16, b uint32) (coder, uint32) {
 	same, s := uint32(0x100), uint32(1)
 	b <<= 1
 	v := uint32(t[(same+b&same+s)&1023])
-	for range 8 {
+	for s < 256 {
 		at = same + b&same + s
 		is = b & same // of a one, nothing stays the same once the bits differ
 		b <<= 1
