@@ -15,6 +15,7 @@ import (
 type imageFlags struct {
 	sha256 string
 	member string
+	memory string
 	raw    bool
 }
 
@@ -28,12 +29,20 @@ func (f *imageFlags) register(cmd *cobra.Command) {
 // registerWay adds the flags that say how the bytes are taken.
 func (f *imageFlags) registerWay(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.member, "member", "", "the `name` of the file to take from a zip archive of several")
+	cmd.Flags().StringVar(&f.memory, "memory", "",
+		"the `amount` that blocks of an xz image decoded side by side may take (else 512MiB, or a quarter of the memory)")
 	cmd.Flags().BoolVar(&f.raw, "raw", false, "take the bytes as they are, even where they look like nothing known")
 }
 
 // options reads the flags. A digest that makes no sense is wrong usage.
 func (f *imageFlags) options(p *program) (source.Options, error) {
-	o := source.Options{Member: f.member, Raw: f.raw, Stdin: p.stdin}
+	o := source.Options{Member: f.member, Raw: f.raw, Stdin: p.stdin, MemoryBytes: defaultMemory()}
+	if f.memory != "" {
+		var err error
+		if o.MemoryBytes, err = parseMemory(f.memory); err != nil {
+			return o, fmt.Errorf("--memory: %w", err)
+		}
+	}
 	if f.sha256 == "" {
 		return o, nil
 	}

@@ -14,3 +14,19 @@ func TestRatesAreReadWithTheirUnit(t *testing.T) {
 		}
 	}
 }
+
+func TestParseMemory(t *testing.T) {
+	for text, want := range map[string]int64{"512MiB": 512 << 20, "1GB": 1e9, "1.5 GiB": 3 << 29, "1024KiB": 1 << 20} {
+		if got, err := parseMemory(text); err != nil || got != want {
+			t.Errorf("%q: %d, %v", text, got, err)
+		}
+	}
+	for _, text := range []string{"", "512", "0MiB", "-1GB", "NaNMiB", "InfGiB", "1kB", "9999999999GB", "MiB"} {
+		if got, err := parseMemory(text); err == nil {
+			t.Errorf("%q: %d", text, got)
+		}
+	}
+	if got := defaultMemory(); got < 1<<20 || got > 512<<20 {
+		t.Errorf("the default is %d", got)
+	}
+}

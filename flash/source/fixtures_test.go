@@ -32,6 +32,7 @@ var fixtures = []fixture{
 	{"check-sha256.xz", source.FormatXZ, numbersSHA256, 1492},
 	{"blocks.xz", source.FormatXZ, numbersSHA256, 1492},
 	{"blocks-sized.xz", source.FormatXZ, numbersSHA256, 1492},
+	{"filter.xz", source.FormatXZ, numbersSHA256, 1492},
 	{"streams.xz", source.FormatXZ, bothSHA256, 1892},
 	{"named.gz", source.FormatGzip, numbersSHA256, -1},
 	{"members.gz", source.FormatGzip, bothSHA256, -1},

@@ -3,6 +3,8 @@ package source
 import (
 	"bytes"
 	"fmt"
+
+	"cardwright/flash/source/xz"
 )
 
 // sniffBytes is how many first bytes tell every container.
@@ -45,8 +47,9 @@ func (m *Image) start(o *origin, options Options) (member string, err error) {
 	}
 	switch m.facts.Format {
 	case FormatXZ:
-		m.declared = planXZ(o.random, o.sizeBytes)
-		m.decoder = newXZ(m.input)
+		var plan xz.Plan
+		plan, m.declared = planXZ(o.random, o.sizeBytes)
+		m.decoder = newXZ(m.input, plan, options.MemoryBytes)
 	case FormatGzip:
 		m.decoder = newGzip(m.input)
 	case FormatZstd:

@@ -107,6 +107,9 @@ func (m *Image) failed(cause error) error {
 	if failure := m.input.packed.failure(); failure != nil {
 		return &Error{Op: "read", OffsetBytes: place, Err: failure}
 	}
+	if typed, ok := errors.AsType[*Error](cause); ok {
+		return typed
+	}
 	if errors.Is(cause, io.ErrUnexpectedEOF) {
 		// Decoders say "unexpected end" also where a part ends before it is full although the source goes on.
 		sentinel := ErrMalformed

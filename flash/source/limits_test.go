@@ -35,8 +35,8 @@ func TestXZDictionaryIsCapped(t *testing.T) {
 		{30, "134217728", nil},
 		{33, "402653184", source.ErrTooMuchMemory},
 		{40, "4294967295", source.ErrTooMuchMemory},
-		{41, "", source.ErrMalformed},
-		{0xff, "", source.ErrMalformed},
+		{41, "", source.ErrUnsupported},
+		{0xff, "", source.ErrUnsupported},
 	} {
 		_, _, err := decodeBytes(t, withDictionary(t, c.property), source.Options{})
 		if !errors.Is(err, c.want) {

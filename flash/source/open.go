@@ -14,6 +14,8 @@ import (
 const (
 	// DefaultMaxWindowBytes is the largest zstd window that is decoded unless Options say otherwise: 128 MiB.
 	DefaultMaxWindowBytes = 128 << 20
+	// DefaultMemoryBytes is what the blocks of an xz file take that are decoded side by side, unless Options say otherwise.
+	DefaultMemoryBytes = 128 << 20
 	// MaxDictionaryBytes is the largest LZMA dictionary that is decoded: 256 MiB.
 	MaxDictionaryBytes = 256 << 20
 )
@@ -28,6 +30,8 @@ type Options struct {
 	Expected Published
 	// MaxWindowBytes caps the window of a zstd frame. Zero: DefaultMaxWindowBytes.
 	MaxWindowBytes int64
+	// MemoryBytes is how much the blocks of an xz file that are decoded side by side may take together. Zero: 128 MiB.
+	MemoryBytes int64
 	// HTTPClient fetches URLs. Nil: one that obeys the proxy variables of the environment.
 	HTTPClient *http.Client
 	// Stdin is what the name "-" reads.
@@ -40,6 +44,9 @@ type Options struct {
 func Open(ctx context.Context, name string, options Options) (*Image, error) {
 	if options.MaxWindowBytes < 0 {
 		return nil, openError(fmt.Errorf("a window of %d bytes: %w", options.MaxWindowBytes, ErrUnsupported))
+	}
+	if options.MemoryBytes == 0 {
+		options.MemoryBytes = DefaultMemoryBytes
 	}
 	if options.MaxWindowBytes == 0 {
 		options.MaxWindowBytes = DefaultMaxWindowBytes

@@ -17,7 +17,7 @@ type floor struct {
 // needs it, and then finds its place and its arrows here.
 var floors = []floor{
 	{
-		[]string{"flash", "flash/source", "verify", "partition"},
+		[]string{"flash", "flash/source", "flash/source/xz", "verify", "partition"},
 		"they are public and know nothing of records, readers or terminals, so that another program can use them alone",
 	},
 	{
@@ -43,6 +43,7 @@ type passage struct {
 var passages = []passage{
 	{"verify", []string{"flash"}, "a proof compares with the manifest that the writing made"},
 	{"flash/source", []string{"flash", "partition"}, "raw bytes are an image only where they begin with a known table"},
+	{"flash/source", []string{"flash/source/xz"}, "it decodes one of the formats, and knows nothing of the others"},
 	{
 		"internal/report",
 		[]string{"flash", "flash/source", "verify", "partition", "internal/logbook"},
