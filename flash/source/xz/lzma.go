@@ -16,7 +16,7 @@ func (m *model) decode(c coder, w *window, limit int) (coder, bool) {
 		c = c.filled()
 		if c, one = c.bit(&m.isMatch[uint8(state<<4+position&m.pbMask)]); !one {
 			var before, literal uint32
-			if position != 0 {
+			if pos != w.origin { // not the position, which begins anew after 4 GiB
 				before = uint32(out[pos-1])
 			}
 			at := (position&m.lpMask<<m.lc + before>>(8-m.lc)) & (maxLiteralCoders - 1) * literalProbs
