@@ -15,7 +15,7 @@ const (
 	// DefaultMaxWindowBytes is the largest zstd window that is decoded unless Options say otherwise: 128 MiB.
 	DefaultMaxWindowBytes = 128 << 20
 	// DefaultMemoryBytes is what the blocks of an xz file take that are decoded side by side, unless Options say otherwise.
-	DefaultMemoryBytes = 128 << 20
+	DefaultMemoryBytes = 96 << 20
 	// MaxDictionaryBytes is the largest LZMA dictionary that is decoded: 256 MiB.
 	MaxDictionaryBytes = 256 << 20
 )
@@ -30,7 +30,7 @@ type Options struct {
 	Expected Published
 	// MaxWindowBytes caps the window of a zstd frame. Zero: DefaultMaxWindowBytes.
 	MaxWindowBytes int64
-	// MemoryBytes is how much the blocks of an xz file that are decoded side by side may take together. Zero: 128 MiB.
+	// MemoryBytes is how much the blocks of an xz file that are decoded side by side may take together. Zero: DefaultMemoryBytes.
 	MemoryBytes int64
 	// HTTPClient fetches URLs. Nil: one that obeys the proxy variables of the environment.
 	HTTPClient *http.Client
