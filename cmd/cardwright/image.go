@@ -30,7 +30,7 @@ func (f *imageFlags) register(cmd *cobra.Command) {
 func (f *imageFlags) registerWay(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.member, "member", "", "the `name` of the file to take from a zip archive of several")
 	cmd.Flags().StringVar(&f.memory, "memory", "",
-		"the `amount` that blocks of an xz image decoded side by side may take (else 96MiB; more is faster)")
+		"the `amount` that blocks of an xz image decoded side by side may take (else 48MiB; more is faster)")
 	cmd.Flags().BoolVar(&f.raw, "raw", false, "take the bytes as they are, even where they look like nothing known")
 }
 

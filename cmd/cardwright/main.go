@@ -10,18 +10,12 @@ import (
 	"context"
 	"os"
 	"os/signal"
-	"runtime/debug"
 	"syscall"
 
 	"github.com/cheggaaa/pb/v3/termutil"
 )
 
-// gcPercent keeps the memory near what is in use. Nearly all of it is a fixed number of large buffers, so that collecting
-// often costs little, while twice their size would be much.
-const gcPercent = 10
-
 func main() {
-	debug.SetGCPercent(gcPercent)
 	ctx, stop := interruptible(context.Background())
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()

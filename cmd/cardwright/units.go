@@ -47,10 +47,10 @@ func parseMemory(text string) (bytes int64, err error) {
 	return 0, usagef("%q is no amount of memory: give 1 MiB or more with its unit, such as 512MiB", text)
 }
 
-// defaultMemory is what decoding may take where nobody says: 96 MiB, with which four cards at once stay under 200 MiB in all, or
+// defaultMemory is what decoding may take where nobody says: 48 MiB, with which four cards at once stay under 200 MiB in all, or
 // a quarter of the machine's memory if that is less.
 func defaultMemory() int64 {
-	const most = 96 << 20
+	const most = 48 << 20
 	var info unix.Sysinfo_t
 	if unix.Sysinfo(&info) != nil {
 		return most
