@@ -86,7 +86,7 @@ func hints() []struct {
 		{errDeclined, ""},
 		{errNoTerminal, ""},
 		{errTargetMissing, "\"cardwright cards\" lists the readers. To practise on a regular file, make it\nfirst: truncate -s 8G FILE"},
-		{fs.ErrPermission, "Run it as root, or as a user who may use the device."},
+		{fs.ErrPermission, "Run it as root, or as a user who may open it."},
 		{flash.ErrTooSmall, "Take a larger card, or a smaller image."},
 		{fs.ErrNotExist, "Look at the path."},
 		{source.ErrDirectory, "Name the image itself, a file."},

@@ -5,52 +5,53 @@ import (
 	"strings"
 
 	"golang.org/x/sys/unix"
+
+	"cardwright/flash/source"
 )
 
-// parseRate reads a rate such as 10MB or 2.5MB/s. Units are those of speed classes: kB is 10^3 bytes, MB 10^6, GB 10^9.
+// A unit is what an amount is counted in.
+type unit struct {
+	name  string
+	bytes float64
+}
+
+// decimalUnits are those of speed classes: kB is 10^3 bytes, MB 10^6, GB 10^9. binaryUnits are those of memory.
+func decimalUnits() []unit { return []unit{{"kB", 1e3}, {"MB", 1e6}, {"GB", 1e9}} }
+func binaryUnits() []unit  { return []unit{{"KiB", 1 << 10}, {"MiB", 1 << 20}, {"GiB", 1 << 30}} }
+
+// parseAmount reads a number, which may be no number or infinite, and the unit behind it.
+func parseAmount(text string, units []unit) (number, unitBytes float64, ok bool) {
+	for _, u := range units {
+		if digits, found := strings.CutSuffix(text, u.name); found {
+			number, err := strconv.ParseFloat(strings.TrimSpace(digits), 64)
+			return number, u.bytes, err == nil
+		}
+	}
+	return 0, 0, false
+}
+
+// parseRate reads a rate such as 10MB or 2.5MB/s.
 func parseRate(text string) (bytesPerSecond float64, err error) {
-	amount := strings.TrimSuffix(text, "/s")
-	for _, unit := range []struct {
-		name  string
-		bytes float64
-	}{{"kB", 1e3}, {"MB", 1e6}, {"GB", 1e9}} {
-		digits, ok := strings.CutSuffix(amount, unit.name)
-		if !ok {
-			continue
-		}
-		number, err := strconv.ParseFloat(strings.TrimSpace(digits), 64)
-		// The comparison also keeps out what is no number, and the infinite.
-		if err != nil || !(number > 0 && number <= 1e6) {
-			break
-		}
-		return number * unit.bytes, nil
+	number, unitBytes, ok := parseAmount(strings.TrimSuffix(text, "/s"), decimalUnits())
+	if ok && number > 0 && number <= 1e6 { // which keeps out what is no number, too
+		return number * unitBytes, nil
 	}
 	return 0, usagef("%q is no rate: give a number above 0 and kB, MB or GB, such as 10MB", text)
 }
 
 // parseMemory reads an amount of memory such as 512MiB or 1GB.
 func parseMemory(text string) (bytes int64, err error) {
-	for _, unit := range []struct {
-		name  string
-		bytes float64
-	}{{"KiB", 1 << 10}, {"MiB", 1 << 20}, {"GiB", 1 << 30}, {"kB", 1e3}, {"MB", 1e6}, {"GB", 1e9}} {
-		digits, ok := strings.CutSuffix(text, unit.name)
-		if !ok {
-			continue
-		}
-		number, err := strconv.ParseFloat(strings.TrimSpace(digits), 64)
-		if bytes := number * unit.bytes; err == nil && bytes >= 1<<20 && bytes <= 1<<50 {
-			return int64(bytes), nil
-		}
-		break
+	number, unitBytes, ok := parseAmount(text, append(binaryUnits(), decimalUnits()...))
+	if amount := number * unitBytes; ok && amount >= 1<<20 && amount <= 1<<50 {
+		return int64(amount), nil
 	}
 	return 0, usagef("%q is no amount of memory: give 1 MiB or more with its unit, such as 512MiB", text)
 }
 
-// defaultMemory is what decoding may take where nobody says: 48 MiB, with which four cards at once stay under 200 MiB in all, or
-// a quarter of the machine's memory if that is less.
+// defaultMemory is what decoding may take where nobody says: the source's own default, with which four cards at once stay
+// under 200 MiB in all, or a quarter of the machine's memory if that is less.
 func defaultMemory() int64 {
-	const most = 48 << 20
+	const most = source.DefaultMemoryBytes
 	var info unix.Sysinfo_t
 	if unix.Sysinfo(&info) != nil {
 		return most
