@@ -1,12 +1,11 @@
 package xz
 
 import (
-	"crypto/sha256"
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"hash"
 	"hash/crc32"
+	"hash/maphash"
 )
 
 // smallestUnpaddedBytes is what the smallest block takes: a header of 8 would not hold a filter, but the format says 5.
@@ -15,37 +14,38 @@ const smallestUnpaddedBytes = 5
 // A record is what an index says of a block: header, packed data and check without padding, and what it decodes to.
 type record struct{ unpaddedBytes, decodedBytes int64 }
 
-// A tally stands for a list of blocks without keeping it: a hostile file may list millions.
+// A tally stands for a list of blocks without keeping it: a hostile file may list millions. The seed is drawn anew for each
+// file, so that no file can be made to have two lists of one tally.
 type tally struct {
+	seed   maphash.Seed
 	blocks int64
-	digest hash.Hash
+	sum    uint64
 }
 
-func newTally() tally { return tally{digest: sha256.New()} }
+func newTally() tally { return tally{seed: maphash.MakeSeed()} }
 
-func (s *tally) add(r record) {
-	var raw [16]byte
-	binary.LittleEndian.PutUint64(raw[:], uint64(r.unpaddedBytes))
-	binary.LittleEndian.PutUint64(raw[8:], uint64(r.decodedBytes))
-	s.digest.Write(raw[:])
+// with gives the tally of the list that has one more block.
+func (s tally) with(r record) tally {
+	type link struct {
+		before uint64
+		record record
+	}
+	s.sum = maphash.Comparable(s.seed, link{s.sum, r})
 	s.blocks++
-}
-
-func (s *tally) same(other tally) bool {
-	return s.blocks == other.blocks && [sha256.Size]byte(s.digest.Sum(nil)) == [sha256.Size]byte(other.digest.Sum(nil))
+	return s
 }
 
 // takeIndex reads the index that must list the blocks which came before it, and gives its length.
 func takeIndex(in *input, blocks tally) (int64, error) {
-	listed := newTally()
+	listed := tally{seed: blocks.seed}
 	indexBytes, err := eachRecord(in, func(r record) error {
-		listed.add(r)
+		listed = listed.with(r)
 		if listed.blocks > blocks.blocks {
 			return malformed("the index lists more blocks than there are")
 		}
 		return nil
 	})
-	if err == nil && !listed.same(blocks) {
+	if err == nil && listed != blocks {
 		err = malformed("the index disagrees with the blocks")
 	}
 	return indexBytes, err

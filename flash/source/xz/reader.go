@@ -87,6 +87,7 @@ func (r *Reader) Close() error {
 
 // advance gets the next decoded piece, or the error that stays.
 func (r *Reader) advance() {
+	r.team.giveBack()
 	var offset int64
 	if r.pending, offset, r.err = r.piece(); r.err != nil {
 		r.team.stop()
@@ -101,12 +102,14 @@ func (r *Reader) advance() {
 func (r *Reader) piece() ([]byte, int64, error) {
 	for {
 		switch {
+		case r.team.ahead != nil && !r.team.busy():
+			return nil, r.in.offset(), r.team.ahead
 		case r.inBlock:
 			piece, err := r.alone.next()
 			if !errors.Is(err, io.EOF) {
 				return piece, r.in.offset(), err
 			}
-			r.blocks.add(record{r.alone.unpaddedBytes, r.alone.decodedBytes})
+			r.blocks = r.blocks.with(record{r.alone.unpaddedBytes, r.alone.decodedBytes})
 			r.inBlock = false
 		case r.team.mustWait():
 			done := r.team.first()
@@ -117,16 +120,10 @@ func (r *Reader) piece() ([]byte, int64, error) {
 			if done.err != nil {
 				return done.result, done.input.offset(), done.err
 			}
-			r.blocks.add(record{done.block.unpaddedBytes, done.block.decodedBytes})
 			return done.result, done.endOffset, nil
 		default:
-			if err := r.structure(); err != nil {
-				if r.team.busy() {
-					r.team.ahead = err
-					continue
-				}
-				return nil, r.in.offset(), placed(err, r.in.offset())
-			}
+			err := r.structure()
+			r.team.ahead = placed(err, r.in.offset())
 		}
 	}
 }
@@ -146,8 +143,8 @@ func (r *Reader) structure() error {
 	if next[0] != 0 {
 		return r.startBlock()
 	}
-	if r.team.busy() {
-		r.team.atIndex = true // it is compared with blocks that are all decoded
+	if r.team.doubtful() {
+		r.team.full = true // first it must be known that this is the index
 		return nil
 	}
 	indexBytes, err := takeIndex(r.in, r.blocks)

@@ -7,8 +7,11 @@ import (
 	"slices"
 )
 
-// payloadStep is how much memory is taken at a time for packed bytes that a header promises.
-const payloadStep = 1 << 20
+// Memory for packed bytes that a header promises is taken step by step: 1 MiB, then so many times what has come.
+const (
+	payloadStep   = 1 << 20
+	payloadGrowth = 7
+)
 
 // startBlock takes a block's header and hands the block out, or begins to decode it alone.
 func (r *Reader) startBlock() error {
@@ -34,7 +37,6 @@ func (r *Reader) place(w waitingBlock) error {
 		r.handOut(size, w)
 		return nil
 	}
-	t.giveBack()
 	if r.alone == nil {
 		r.alone = new(block)
 	}
@@ -44,10 +46,11 @@ func (r *Reader) place(w waitingBlock) error {
 
 // A jobSize is what a block takes as a job.
 type jobSize struct {
-	payload int64 // packed data, padding and check
-	decoded int64
-	memory  int64
-	planned bool // nothing but the plan says so
+	unpadded int64 // packed data and check
+	payload  int64 // and padding
+	decoded  int64
+	memory   int64
+	planned  bool // nothing but the plan says so
 }
 
 // sized gives what a block would take as a job; false if it should be decoded alone: there is one worker, nothing says how
@@ -69,6 +72,7 @@ func (r *Reader) sized(w waitingBlock) (jobSize, bool) {
 	if packed <= 0 || packed > half || s.decoded < 0 || s.decoded > half {
 		return s, false
 	}
+	s.unpadded = packed + int64(lengthBytes)
 	s.payload = (packed+3)&^3 + int64(lengthBytes)
 	s.memory = s.payload + s.decoded + chunkBytes
 	if len(w.header.filters) > 0 {
@@ -81,17 +85,19 @@ func (r *Reader) sized(w waitingBlock) (jobSize, bool) {
 // it decoded what there is.
 func (r *Reader) handOut(size jobSize, w waitingBlock) {
 	j, base := r.team.newJob(), r.in.offset()
-	j.header, j.checkID, j.planned, j.limit, j.memory = w.header, r.flags[1], size.planned, size.decoded, size.memory
-	j.endOffset = base + size.payload
+	j.header, j.checkID, j.planned, j.memory = w.header, r.flags[1], size.planned, size.memory
+	j.stated = record{w.header.headerBytes + size.unpadded, size.decoded}
+	j.before, j.endOffset, j.whole = r.blocks, base+size.payload, true
+	r.blocks = r.blocks.with(j.stated)
 	j.raw = append(j.raw[:0], w.raw...)
 	for missing := size.payload; missing > 0; {
-		step := int(min(missing, payloadStep))
+		step := int(min(missing, max(payloadStep, payloadGrowth*int64(len(j.raw)))))
 		had := len(j.raw)
 		j.raw = slices.Grow(j.raw, step+chunkBytes)[:had+step]
 		n := r.in.read(j.raw[had:])
 		missing -= int64(n)
 		if n < step {
-			j.raw = j.raw[:had+n]
+			j.raw, j.whole = j.raw[:had+n], false
 			break
 		}
 	}
@@ -114,7 +120,7 @@ func (r *Reader) startOver(failed *job) {
 		pieces = append(pieces, r.team.waiting.raw)
 	}
 	r.team.stop()
-	r.options.Plan = nil
+	r.options.Plan, r.blocks = nil, failed.before
 	r.team = team{}
 	r.team.begin(r.options)
 	r.in.giveAgain(pieces)

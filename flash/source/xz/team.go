@@ -1,6 +1,8 @@
 package xz
 
 import (
+	"errors"
+	"slices"
 	"sync"
 	"sync/atomic"
 )
@@ -15,7 +17,6 @@ type team struct {
 	plan      []PlannedBlock
 	memory    int64 // that jobs and the result take
 	waiting   *waitingBlock
-	atIndex   bool  // nothing more is handed out until all jobs are done
 	ahead     error // what came up in the source behind the blocks that are handed out
 	running   sync.WaitGroup
 	stopped   atomic.Bool
@@ -39,7 +40,9 @@ type job struct {
 	checkID   byte
 	raw       []byte // header and packed data
 	planned   bool   // nothing but the plan says how large it is
-	limit     int64
+	whole     bool   // all of raw came
+	before    tally  // of the blocks before it
+	stated    record // its size, by its header or by the plan
 	memory    int64
 	endOffset int64
 	result    []byte
@@ -53,16 +56,20 @@ func (t *team) begin(options Options) {
 	t.turns = make(chan struct{}, options.Workers)
 }
 
+// doubtful tells whether only the plan says where a block that was handed out ends.
+func (t *team) doubtful() bool {
+	return slices.ContainsFunc(t.jobs, func(j *job) bool { return j.planned })
+}
+
 // busy tells whether blocks were handed out whose results were not taken.
 func (t *team) busy() bool { return len(t.jobs) > 0 }
 
 // mustWait tells whether the next step is to take a result.
 func (t *team) mustWait() bool {
 	if !t.busy() {
-		t.atIndex = false
 		return false
 	}
-	if t.full || t.atIndex || t.ahead != nil {
+	if t.full || t.ahead != nil {
 		return true
 	}
 	select {
@@ -74,9 +81,8 @@ func (t *team) mustWait() bool {
 	}
 }
 
-// first waits for the oldest job and takes it. Its result stays until the next one is taken.
+// first waits for the oldest job and takes it. Its result stays until it is given back.
 func (t *team) first() *job {
-	t.giveBack()
 	j := t.jobs[0]
 	<-j.done
 	t.jobs = append(t.jobs[:0], t.jobs[1:]...)
@@ -109,7 +115,7 @@ func (t *team) start(j *job) {
 	t.memory += j.memory
 	t.jobs = append(t.jobs, j)
 	t.full = len(t.jobs) >= 2*cap(t.turns)
-	t.running.Go(func() { // ends with the block, or soon after stop
+	t.running.Go(func() {               // ends with the block, or soon after stop
 		t.turns <- struct{}{}
 		j.run(&t.stopped)
 		<-t.turns
@@ -139,9 +145,15 @@ func (j *job) run(stopped *atomic.Bool) {
 	if j.err = b.begin(&j.input, j.header, j.checkID); j.err != nil {
 		return
 	}
-	b.window.keepWhole(j.limit)
-	b.decodedLimit = j.limit
+	b.window.keepWhole(j.stated.decodedBytes)
+	b.decodedLimit = j.stated.decodedBytes
 	j.filtered = j.filtered[:0]
+	if j.whole { // so that the size is no mere promise
+		b.window.reserve()
+		if len(b.chain) > 0 {
+			j.filtered = slices.Grow(j.filtered, int(j.stated.decodedBytes))
+		}
+	}
 	for j.err == nil && !stopped.Load() {
 		var piece []byte
 		if piece, j.err = b.next(); len(b.chain) > 0 {
@@ -153,7 +165,13 @@ func (j *job) run(stopped *atomic.Bool) {
 		j.result = b.window.buf[:b.decodedBytes]
 	}
 	j.err = endOf(j.err)
+	if j.err == nil && j.stated != (record{b.unpaddedBytes, b.decodedBytes}) {
+		j.err = errNotAsPlanned // what a header states, the block has compared itself
+	}
 }
+
+// errNotAsPlanned never leaves the package: such a block is decoded once more.
+var errNotAsPlanned = errors.New("the plan was wrong")
 
 // plannedAt gives what the plan says of the block at that offset.
 func (t *team) plannedAt(offset int64) (PlannedBlock, bool) {

@@ -28,6 +28,13 @@ func (w *window) reset(dictionaryBytes, decodedBytes int64) {
 // keepWhole lets a block stay in one piece.
 func (w *window) keepWhole(decodedBytes int64) { w.maxBytes = int(decodedBytes) }
 
+// reserve takes all the memory at once that a block will need which stays in one piece.
+func (w *window) reserve() {
+	if w.maxBytes > len(w.buf) {
+		w.buf = make([]byte, w.maxBytes)
+	}
+}
+
 // room makes room for some more bytes.
 func (w *window) room(moreBytes int) {
 	if w.pos+moreBytes > w.maxBytes {
