@@ -115,7 +115,7 @@ func (t *team) start(j *job) {
 	t.memory += j.memory
 	t.jobs = append(t.jobs, j)
 	t.full = len(t.jobs) >= 2*cap(t.turns)
-	t.running.Go(func() {               // ends with the block, or soon after stop
+	t.running.Go(func() { // ends with the block, or soon after stop
 		t.turns <- struct{}{}
 		j.run(&t.stopped)
 		<-t.turns
