@@ -60,7 +60,7 @@ var passages = []passage{
 	{"cmd/cardwright", []string{"internal/report", "internal/compare"}, "the program prints and compares"},
 	{"cmd/cardwright", []string{"internal/cardlab"}, "the demo, and nothing else of it, works on emulated cards"},
 	{"cmd/cardlab", []string{"flash", "internal/cardlab", "internal/cardlab/blockdev"}, "the developer's program shows one emulated card"},
-	{"bench", []string{"flash/source", "internal/cardlab", "internal/cardlab/blockdev"}, "it measures the program from outside, on emulated cards"},
+	{"bench", []string{"flash/source", "flash/source/xz", "internal/cardlab", "internal/cardlab/blockdev"}, "it measures the program from outside, on emulated cards"},
 }
 
 // testsMayImport is what tests may use beside what their package may.
