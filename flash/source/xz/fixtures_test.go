@@ -83,6 +83,14 @@ func ways(packed []byte) map[string]func() outcome {
 			}
 			return decode(plain(), xz.Options{Workers: 2, Plan: wrong})
 		},
+		"plan too long": func() outcome { // an end within the planned bytes must be noticed too
+			var wrong []xz.PlannedBlock
+			for _, b := range plan.Blocks {
+				b.UnpaddedBytes += 8
+				wrong = append(wrong, b)
+			}
+			return decode(plain(), xz.Options{Workers: 2, Plan: wrong})
+		},
 		"written": func() outcome {
 			var content bytes.Buffer
 			r := xz.NewReader(plain(), xz.Options{Workers: 1})
