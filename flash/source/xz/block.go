@@ -28,7 +28,7 @@ type block struct {
 type newParts struct{ dictionary, properties, state bool }
 
 // begin starts on a block whose header was taken from in.
-func (b *block) begin(in *input, header blockHeader, checkID byte) error {
+func (b *block) begin(in *input, header blockHeader, checkID byte) {
 	b.in, b.header, b.dataStart = in, header, in.offset()
 	b.decodedBytes, b.unpaddedBytes, b.ended = 0, 0, false
 	b.decodedLimit, b.packedLimit = math.MaxInt64, math.MaxInt64
@@ -41,7 +41,7 @@ func (b *block) begin(in *input, header blockHeader, checkID byte) error {
 	b.needsNew = newParts{dictionary: true, properties: true, state: true}
 	b.window.reset(header.dictionaryBytes, header.decodedBytes)
 	b.check.reset(checkID)
-	return b.chain.reset(header.filters)
+	b.chain.reset(header.filters)
 }
 
 // next gives the next decoded piece, which stays until the next call; io.EOF where all of the block was found right.

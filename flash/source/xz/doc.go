@@ -2,7 +2,7 @@
 // behind up to three filters, every check the format names.
 //
 // Blocks are decoded side by side where their headers, or a Plan read from the file's indexes, say how large they are; others
-// one after the other. Memory is bounded by Options, and taken as decoded bytes fill it, not as headers promise.
+// one after the other. Memory is bounded by Options, and taken once packed bytes have come, not as headers promise.
 //
 // It never packs, never seeks in the source of a Reader, never believes a size before decoding has borne it out, and never
 // takes a file for whole whose last byte was not seen to be its last. Filters that a later version of the format added, such

@@ -3,6 +3,7 @@ package xz
 import (
 	"encoding/binary"
 	"fmt"
+	"slices"
 )
 
 // Filters of the format, by their ids.
@@ -123,17 +124,12 @@ func (s *stage) pass(b []byte, end bool) []byte {
 // A chain is the filters of a block in the order in which they are undone.
 type chain []stage
 
-func (c *chain) reset(specs []filterSpec) error {
-	stages := (*c)[:0]
-	for i := len(specs) - 1; i >= 0; i-- {
-		f, err := newFilter(specs[i])
-		if err != nil {
-			return err
-		}
-		stages = append(stages, stage{filter: f})
+// reset begins a new block with filters in the order in which they were applied.
+func (c *chain) reset(applied []filter) {
+	*c = (*c)[:0]
+	for _, f := range slices.Backward(applied) {
+		*c = append(*c, stage{filter: f})
 	}
-	*c = stages
-	return nil
 }
 
 func (c chain) pass(b []byte, end bool) []byte {

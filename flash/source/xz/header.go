@@ -24,7 +24,7 @@ type blockHeader struct {
 	packedBytes     int64
 	decodedBytes    int64
 	dictionaryBytes int64
-	filters         []filterSpec // as they were applied in packing, without LZMA2
+	filters         []filter // as they were applied in packing, without LZMA2, at their start
 }
 
 // A filterSpec says which filter, and how.
@@ -114,11 +114,11 @@ func (h *blockHeader) parseFilters(rest *fields, count int) error {
 		case last, id == lzma2ID:
 			return fmt.Errorf("%w: filter %#x, number %d of %d", ErrUnsupported, id, i+1, count)
 		default:
-			spec := filterSpec{id: id, properties: append([]byte(nil), properties...)}
-			if _, err := newFilter(spec); err != nil {
+			f, err := newFilter(filterSpec{id, properties})
+			if err != nil {
 				return err
 			}
-			h.filters = append(h.filters, spec)
+			h.filters = append(h.filters, f)
 		}
 	}
 	return nil

@@ -131,7 +131,8 @@ func (r *Reader) piece() ([]byte, int64, error) {
 // structure takes the next part of the file up to where a block's data begin; io.EOF behind the last stream.
 func (r *Reader) structure() error {
 	if r.team.waiting != nil {
-		return r.place(*r.team.waiting)
+		r.place(*r.team.waiting)
+		return nil
 	}
 	if !r.inStream {
 		return r.startStream()

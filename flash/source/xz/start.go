@@ -20,28 +20,29 @@ func (r *Reader) startBlock() error {
 	if err != nil {
 		return err
 	}
-	return r.place(waitingBlock{header: header, raw: raw, startOffset: start})
+	r.place(waitingBlock{header: header, raw: raw, startOffset: start})
+	return nil
 }
 
 // place hands a block out or begins to decode it alone, or lets it wait until that is possible.
-func (r *Reader) place(w waitingBlock) error {
+func (r *Reader) place(w waitingBlock) {
 	t := &r.team
 	size, fits := r.sized(w)
 	if t.busy() && (!fits || t.memory+size.memory > r.options.MemoryBytes) {
 		w.raw = bytes.Clone(w.raw)
 		t.waiting, t.full = &w, true
-		return nil
+		return
 	}
 	t.waiting = nil
 	if fits {
 		r.handOut(size, w)
-		return nil
+		return
 	}
 	if r.alone == nil {
 		r.alone = new(block)
 	}
 	r.inBlock = true
-	return r.alone.begin(r.in, w.header, r.flags[1])
+	r.alone.begin(r.in, w.header, r.flags[1])
 }
 
 // A jobSize is what a block takes as a job.

@@ -142,9 +142,7 @@ func (t *team) newJob() *job {
 // run decodes the block. Its bytes lie in the window, or where they went through filters, in a slice of their own.
 func (j *job) run(stopped *atomic.Bool) {
 	b := j.block
-	if j.err = b.begin(&j.input, j.header, j.checkID); j.err != nil {
-		return
-	}
+	b.begin(&j.input, j.header, j.checkID)
 	b.window.keepWhole(j.stated.decodedBytes)
 	b.decodedLimit = j.stated.decodedBytes
 	j.filtered = j.filtered[:0]
@@ -154,7 +152,7 @@ func (j *job) run(stopped *atomic.Bool) {
 			j.filtered = slices.Grow(j.filtered, int(j.stated.decodedBytes))
 		}
 	}
-	for j.err == nil && !stopped.Load() {
+	for j.err = nil; j.err == nil && !stopped.Load(); {
 		var piece []byte
 		if piece, j.err = b.next(); len(b.chain) > 0 {
 			j.filtered = append(j.filtered, piece...)
