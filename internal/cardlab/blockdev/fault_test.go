@@ -42,6 +42,32 @@ func TestNodeReportsBadRanges(t *testing.T) {
 	}
 }
 
+// TestNodeReportsABadPlaceAnywhereInAWrite has writes that the kernel cuts into requests of several lengths, each with its
+// bad place elsewhere.
+func TestNodeReportsABadPlaceAnywhereInAWrite(t *testing.T) {
+	const blocks, step = 64, flash.BlockBytes / 64
+	traits := cardlab.Traits{SizeBytes: (blocks + 1) * flash.BlockBytes}
+	for i := range int64(blocks) {
+		traits.Bad = append(traits.Bad, cardlab.BadRange{
+			Span: cardlab.Span{OffsetBytes: i*flash.BlockBytes + i*step, LengthBytes: 4096}, Read: true, Write: true,
+		})
+	}
+	_, node := attach(t, traits)
+	file := openDirect(t, node)
+	p := pattern(flash.BlockBytes, 1)
+	for i := range int64(blocks) {
+		if _, err := file.WriteAt(p, i*flash.BlockBytes); !errors.Is(err, unix.EIO) {
+			t.Errorf("write with a bad place %d bytes in: %v", i*step, err)
+		}
+		if _, err := file.ReadAt(p, i*flash.BlockBytes); !errors.Is(err, unix.EIO) {
+			t.Errorf("read with a bad place %d bytes in: %v", i*step, err)
+		}
+	}
+	if _, err := file.WriteAt(p, blocks*flash.BlockBytes); err != nil {
+		t.Errorf("write of a good block: %v", err)
+	}
+}
+
 func TestNodeWraps(t *testing.T) {
 	const trueBytes = 12 << 20
 	card, node := attach(t, cardlab.Traits{SizeBytes: 64 << 20, TrueSizeBytes: trueBytes})

@@ -124,6 +124,7 @@ func mountCard(dir string, file *cardFile) (*fuse.Server, error) {
 			Name:              "cardlab",
 			MaxWrite:          requestBytes,
 			MaxBackground:     requestsAtOnce,
+			ExtraCapabilities: fuse.CAP_ASYNC_DIO, // else a long write that fails midway comes back short: success to the loop driver
 			DisableXAttrs:     true,
 			Logger:            log.New(io.Discard, "", 0),
 		},
