@@ -9,20 +9,6 @@ import (
 	"time"
 )
 
-// A piece is a block on its way to several cards; the last holder gives its buffer back to the pool.
-type piece struct {
-	Block
-	data    []byte
-	pool    *Pool
-	holders atomic.Int32
-}
-
-func (p *piece) release() {
-	if p.holders.Add(-1) == 0 {
-		p.pool.Give(p.data)
-	}
-}
-
 // A Feed is one card's end of a Pump: the blocks after the head, in order. One goroutine takes from it.
 type Feed struct {
 	meter   *Meter
@@ -150,7 +136,7 @@ func (f *Feed) offer(p *piece) {
 	if f.stopped {
 		return
 	}
-	p.holders.Add(1)
+	p.hold()
 	f.pieces <- p
 }
 

@@ -2,36 +2,55 @@ package flash
 
 import (
 	"context"
+	"sync/atomic"
 	"unsafe"
 )
 
 // A Pool is a fixed number of aligned buffers of BlockBytes each. Whoever takes one gives it back; nothing is allocated
 // after NewPool, which bounds a run's memory and lets a slow taker hold the others back.
 type Pool struct {
-	free chan []byte
+	free chan *piece
+}
+
+// A piece is one buffer of a pool with a block in it, on its way to several cards. The last holder gives it back.
+type piece struct {
+	Block
+	buffer  []byte // BlockBytes
+	data    []byte // the part of it that is image
+	pool    *Pool
+	holders atomic.Int32
 }
 
 // NewPool allocates a pool of n buffers.
 func NewPool(n int) *Pool {
-	p := &Pool{free: make(chan []byte, n)}
+	p := &Pool{free: make(chan *piece, n)}
 	for range n {
-		p.free <- AlignedBuffer(BlockBytes)
+		p.free <- &piece{buffer: AlignedBuffer(BlockBytes), pool: p}
 	}
 	return p
 }
 
-// Take waits for a free buffer. Its content is whatever was left in it. The only error is the context's.
-func (p *Pool) Take(ctx context.Context) ([]byte, error) {
+// take waits for a free buffer and becomes its holder. Its content is whatever was left in it. The only error is the
+// context's.
+func (p *Pool) take(ctx context.Context) (*piece, error) {
 	select {
-	case buffer := <-p.free:
-		return buffer, nil
+	case piece := <-p.free:
+		piece.holders.Store(1)
+		return piece, nil
 	case <-ctx.Done():
 		return nil, context.Cause(ctx)
 	}
 }
 
-// Give hands a buffer back. It must have come from Take, and nobody may use it any more.
-func (p *Pool) Give(buffer []byte) { p.free <- buffer[:BlockBytes] }
+// hold adds a holder.
+func (p *piece) hold() { p.holders.Add(1) }
+
+// release ends one holding. The last one gives the buffer back.
+func (p *piece) release() {
+	if p.holders.Add(-1) == 0 {
+		p.pool.free <- p
+	}
+}
 
 // AlignedBuffer allocates a buffer of n bytes that starts at a multiple of AlignBytes, as direct I/O wants it.
 func AlignedBuffer(n int) []byte {

@@ -72,7 +72,7 @@ func (p *Pump) drain(filled <-chan filling) {
 			if !ok {
 				return
 			}
-			p.pool.Give(f.data)
+			f.release()
 		case <-grace.C:
 			return
 		}
@@ -84,26 +84,27 @@ var ErrNoCards = errors.New("no card is left to write to")
 
 // A filling is one buffer as read from the image, with the error that ended the reading, io.EOF at a sound end.
 type filling struct {
-	data []byte
-	err  error
+	*piece
+	err error
 }
 
 // fill is the reading goroutine: decode into a buffer, hand it over, until an error. The error travels with its buffer.
 func (p *Pump) fill(ctx context.Context, image io.Reader, filled chan<- filling) {
 	defer close(filled)
 	for {
-		buffer, err := p.pool.Take(ctx)
+		piece, err := p.pool.take(ctx)
 		if err != nil {
 			return
 		}
-		n, err := io.ReadFull(image, buffer)
+		n, err := io.ReadFull(image, piece.buffer)
+		piece.data = piece.buffer[:n]
 		if errors.Is(err, io.ErrUnexpectedEOF) {
 			err = readOn(image)
 		}
 		select {
-		case filled <- filling{buffer[:n], err}:
+		case filled <- filling{piece, err}:
 		case <-ctx.Done():
-			p.pool.Give(buffer)
+			piece.release()
 			return
 		}
 		if err != nil {
@@ -148,43 +149,39 @@ func (p *Pump) spread(ctx context.Context, filled <-chan filling) error {
 
 // take deals with one filling and tells whether it was the last.
 func (p *Pump) take(f filling) (done bool, err error) {
+	defer f.release()
 	if f.err != nil && !errors.Is(f.err, io.EOF) {
-		p.pool.Give(f.data)
 		return true, f.err
 	}
 	if len(f.data) == 0 {
-		p.pool.Give(f.data)
 		return true, nil
 	}
 	if p.LimitBytes > 0 && p.manifest.ImageBytes+int64(len(f.data)) > p.LimitBytes {
-		p.pool.Give(f.data)
 		return true, fmt.Errorf("%w: the card has %d bytes and the image goes on", ErrTooSmall, p.LimitBytes)
 	}
 	p.manifest.Append(f.data)
-	block := p.manifest.Block(len(p.manifest.Blocks) - 1)
+	f.Block = p.manifest.Block(len(p.manifest.Blocks) - 1)
 	if p.Observe != nil {
-		p.Observe(block, f.data)
+		p.Observe(f.Block, f.data)
 	}
-	clear(f.data[len(f.data):BlockBytes]) // what fills up the last sector
-	p.deal(block, f.data)
+	clear(f.buffer[len(f.data):]) // what fills up the last sector
+	p.deal(f.piece)
 	return f.err != nil, nil
 }
 
 // deal keeps the head and hands every other block to the feeds.
-func (p *Pump) deal(block Block, data []byte) {
-	if block.Index == 0 {
-		p.head = data
+func (p *Pump) deal(piece *piece) {
+	if piece.Index == 0 {
+		piece.hold() // for as long as the pump lives
+		p.head = piece.data
 		for _, f := range p.feeds {
 			f.gotHead()
 		}
 		return
 	}
-	piece := &piece{Block: block, data: data, pool: p.pool}
-	piece.holders.Store(1)
 	for _, f := range p.feeds {
 		f.offer(piece)
 	}
-	piece.release()
 }
 
 // SetAside gives up on cards that completed no write or flush for the pump's patience while another card waits for a block

@@ -18,6 +18,9 @@ func Prove(ctx context.Context, card flash.Card, manifest *flash.Manifest, fromM
 	return p.Proof(fromMedium), err
 }
 
+// Buffers is how many buffers of flash.BlockBytes a Prover takes, one more where a block differs.
+const Buffers = 2
+
 // A Prover reads one card back and collects what differs: the Whole of a card as it was left, or the Body and then the Head
 // of one that is being written. The manifest must be complete. One goroutine uses a Prover.
 type Prover struct {
@@ -25,7 +28,7 @@ type Prover struct {
 	manifest *flash.Manifest
 	meter    *flash.Meter
 	step     flash.Step           // under way, for errors and the meter
-	buffers  [2][]byte            // one is read into while the other is digested
+	buffers  [Buffers][]byte      // one is read into while the other is digested
 	spare    []byte               // for looking twice at a block that differs; made when one does
 	where    map[flash.Digest]int // content that occurs once in the image -> its block
 	bytes    int64
@@ -37,7 +40,7 @@ type Prover struct {
 func NewProver(card flash.Card, manifest *flash.Manifest, meter *flash.Meter) *Prover {
 	return &Prover{
 		card: card, manifest: manifest, meter: meter, step: flash.StepProof, where: whereFound(manifest),
-		buffers: [2][]byte{flash.AlignedBuffer(flash.BlockBytes), flash.AlignedBuffer(flash.BlockBytes)},
+		buffers: [Buffers][]byte{flash.AlignedBuffer(flash.BlockBytes), flash.AlignedBuffer(flash.BlockBytes)},
 	}
 }
 
@@ -55,7 +58,7 @@ func (p *Prover) blocks(ctx context.Context, first, end int) error {
 	defer digests.close()
 	for i := first; i < end; i++ {
 		b := p.manifest.Block(i)
-		held, err := p.read(ctx, b, p.buffers[i%2])
+		held, err := p.read(ctx, b, p.buffers[i%Buffers])
 		p.settle(digests)
 		if err != nil {
 			return err

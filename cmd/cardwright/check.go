@@ -43,7 +43,7 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 	if c.imageName == "" {
 		return usagef("check: --image is missing: name the image to hold the card against")
 	}
-	options, err := c.imageFlags.options(c.program)
+	options, err := c.imageFlags.options(c.program, 1)
 	if err != nil {
 		return err
 	}

@@ -135,7 +135,7 @@ func (f *flashing) validate() (err error) {
 			return fmt.Errorf("flash: --floor: %w", err)
 		}
 	}
-	f.options, err = f.imageFlags.options(f.program)
+	f.options, err = f.imageFlags.options(f.program, len(f.wishes))
 	return err
 }
 

@@ -30,19 +30,22 @@ func (f *imageFlags) register(cmd *cobra.Command) {
 func (f *imageFlags) registerWay(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.member, "member", "", "the `name` of the file to take from a zip archive of several")
 	cmd.Flags().StringVar(&f.memory, "memory", "",
-		"the `amount` that blocks of an xz image decoded side by side may take (else 48MiB; more is faster)")
+		"the `amount` of memory to stay within; blocks of an xz image are decoded side by side as far as it goes "+
+			"(else 512MiB, or a quarter of the machine's if that is less)")
 	cmd.Flags().BoolVar(&f.raw, "raw", false, "take the bytes as they are, even where they look like nothing known")
 }
 
-// options reads the flags. A digest that makes no sense is wrong usage.
-func (f *imageFlags) options(p *program) (source.Options, error) {
-	o := source.Options{Member: f.member, Raw: f.raw, Stdin: p.stdin, MemoryBytes: defaultMemory()}
+// options reads the flags, for so many cards. A digest that makes no sense is wrong usage.
+func (f *imageFlags) options(p *program, cards int) (source.Options, error) {
+	o := source.Options{Member: f.member, Raw: f.raw, Stdin: p.stdin}
+	memory := defaultMemory()
 	if f.memory != "" {
 		var err error
-		if o.MemoryBytes, err = parseMemory(f.memory); err != nil {
+		if memory, err = parseMemory(f.memory); err != nil {
 			return o, fmt.Errorf("--memory: %w", err)
 		}
 	}
+	o.MemoryBytes = decodingMemory(memory, cards)
 	if f.sha256 == "" {
 		return o, nil
 	}

@@ -35,7 +35,7 @@ func (p *program) inspectCommand() *cobra.Command {
 
 func (p *program) inspect(ctx context.Context, name string, way imageFlags) error {
 	startedAt := time.Now()
-	options, err := way.options(p)
+	options, err := way.options(p, 0)
 	if err != nil {
 		return err
 	}

@@ -3,10 +3,6 @@ package main
 import (
 	"strconv"
 	"strings"
-
-	"golang.org/x/sys/unix"
-
-	"cardwright/flash/source"
 )
 
 // A unit is what an amount is counted in.
@@ -46,15 +42,4 @@ func parseMemory(text string) (bytes int64, err error) {
 		return int64(amount), nil
 	}
 	return 0, usagef("%q is no amount of memory: give 1 MiB or more with its unit, such as 512MiB", text)
-}
-
-// defaultMemory is what decoding may take where nobody says: the source's own default, with which four cards at once stay
-// under 200 MiB in all, or a quarter of the machine's memory if that is less.
-func defaultMemory() int64 {
-	const most = source.DefaultMemoryBytes
-	var info unix.Sysinfo_t
-	if unix.Sysinfo(&info) != nil {
-		return most
-	}
-	return int64(min(most, uint64(info.Totalram)*uint64(info.Unit)/4))
 }

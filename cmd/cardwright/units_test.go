@@ -26,7 +26,4 @@ func TestParseMemory(t *testing.T) {
 			t.Errorf("%q: %d", text, got)
 		}
 	}
-	if got := defaultMemory(); got < 1<<20 || got > 48<<20 {
-		t.Errorf("the default is %d", got)
-	}
 }

@@ -15,7 +15,7 @@ const (
 	// DefaultMaxWindowBytes is the largest zstd window that is decoded unless Options say otherwise: 128 MiB.
 	DefaultMaxWindowBytes = 128 << 20
 	// DefaultMemoryBytes is what the blocks of an xz file take that are decoded side by side, unless Options say otherwise.
-	DefaultMemoryBytes = 48 << 20
+	DefaultMemoryBytes = 512 << 20
 	// MaxDictionaryBytes is the largest LZMA dictionary that is decoded: 256 MiB.
 	MaxDictionaryBytes = 256 << 20
 )

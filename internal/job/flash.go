@@ -3,19 +3,27 @@ package job
 import (
 	"context"
 	"fmt"
+	"runtime/debug"
 	"sync"
 	"time"
 
 	"cardwright/flash"
 	"cardwright/internal/logbook"
+	"cardwright/verify"
 )
 
-// buffersPerCard lets a card write one block while the next wait; buffersForSource keeps the head and lets the decoder
-// and the digests work meanwhile.
+// buffersPerCard lets each card write a block of its own; buffersForSource keeps the head, lets the decoder and the digests work
+// meanwhile, and lets two blocks wait for the cards.
 const (
-	buffersPerCard   = 2
-	buffersForSource = 4
+	buffersPerCard   = 1
+	buffersForSource = 5
 )
+
+// BufferBytes is what the buffers of a job with so many cards take: those that an image's blocks go through, and those of the
+// proofs.
+func BufferBytes(cards int) int64 {
+	return int64(buffersForSource+(buffersPerCard+verify.Buffers)*cards) * flash.BlockBytes
+}
 
 // Flash puts one image on every target at once. It always gives a result, with one run per target in their order; what
 // went wrong stands in the runs. Once it returns, no goroutine of it touches a card, but for a call that is stuck in the
@@ -44,6 +52,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	go func() { // ends with the image, or when no card is left; awaited below
 		defer close(pumped)
 		_ = pump.Run(pumping, image) // every way learns the outcome from its feed
+		debug.FreeOSMemory()         // what decoding took; the proofs take theirs now
 	}()
 	runs := walkAll(ctx, ways, o.Grace)
 	stop()

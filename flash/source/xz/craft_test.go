@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"runtime"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/iotest"
 
@@ -20,7 +21,7 @@ import (
 
 // file is a stream without check and of one block, made of header fields and LZMA2 data, with the decoded size it claims. It
 // follows "The .xz File Format" 1.1.0, sections 2 to 4.
-func file(fields, data []byte, decodedBytes int) []byte {
+func file(fields, data []byte, decodedBytes int64) []byte {
 	flags := []byte{0, 0}
 	out := append([]byte("\xfd7zXZ\x00"), flags...)
 	out = binary.LittleEndian.AppendUint32(out, crc32.ChecksumIEEE(flags))
@@ -57,6 +58,30 @@ func lzmaChunk(t *testing.T) []byte {
 	return packed.Bytes()[:packed.Len()-1]
 }
 
+// zeroChunk is an LZMA2 chunk of zeros with everything new, and how many they are: a multiple of 16, so that the same chunk
+// with a state reset alone goes on anywhere ("The .xz File Format" 1.1.0, 5.3.1; position bits are four at most).
+func zeroChunk(t *testing.T) (chunk []byte, decodedBytes int) {
+	t.Helper()
+	var packed bytes.Buffer
+	w, err := lzma.Writer2Config{DictCap: 1 << 16}.NewWriter2(&packed)
+	if err == nil {
+		_, err = w.Write(make([]byte, 4<<20))
+	}
+	if err == nil {
+		err = w.Close()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	chunk = packed.Bytes()
+	decodedBytes = int(chunk[0]&0x1f)<<16 + int(binary.BigEndian.Uint16(chunk[1:])) + 1
+	chunk = chunk[:6+int(binary.BigEndian.Uint16(chunk[3:]))+1]
+	if decodedBytes%16 != 0 {
+		t.Fatalf("a chunk of %d bytes", decodedBytes)
+	}
+	return chunk, decodedBytes
+}
+
 func control(b byte, chunk []byte) []byte { return append([]byte{b}, chunk[1:]...) }
 
 // withoutProperties turns a chunk with properties into one without.
@@ -70,7 +95,7 @@ func TestChunksMayNotBuildOnWhatIsNotThere(t *testing.T) {
 	end := []byte{0}
 	for name, c := range map[string]struct {
 		data    [][]byte
-		decoded int
+		decoded int64
 		want    error
 	}{
 		"all new":                       {[][]byte{lzmaData, end}, 250, nil},
@@ -197,6 +222,42 @@ func TestCloseEndsAllGoroutines(t *testing.T) {
 	if after := runtime.NumGoroutine(); after > before {
 		t.Errorf("%d goroutines before, %d after", before, after)
 	}
+}
+
+// TestStreamsGoSideBySide looks at how far a file of two streams was read when the first gave its first byte: into the second,
+// unless the first block ended sooner, which takes far longer than reading on.
+func TestStreamsGoSideBySide(t *testing.T) {
+	zeros, chunkBytes := zeroChunk(t)
+	again := withoutProperties(0xa0|zeros[0]&0x1f, zeros)
+	slow := append(append(bytes.Clone(zeros), bytes.Repeat(again, 40)...), 0)
+	stored := bytes.Repeat([]byte("\x01\xff\xff"+strings.Repeat("node", 1<<14)), 10)
+	first := sizedFile(slow, int64(41*chunkBytes))
+	second := sizedFile(append(stored, 0), 10<<16)
+	for range 20 {
+		var read atomic.Int64
+		source := io.MultiReader(bytes.NewReader(first), bytes.NewReader(second))
+		r := xz.NewReader(readerFunc(func(p []byte) (int, error) {
+			n, err := source.Read(p)
+			read.Add(int64(n))
+			return n, err
+		}), xz.Options{Workers: 2})
+		_, err := r.Read(make([]byte, 1))
+		atFirst := read.Load()
+		rest, restErr := io.Copy(io.Discard, r)
+		if err != nil || restErr != nil || rest != int64(41*chunkBytes+10<<16-1) {
+			t.Fatal(rest, err, restErr)
+		}
+		if atFirst == int64(len(first)+len(second)) {
+			return
+		}
+	}
+	t.Error("the second stream was never begun before the first was decoded")
+}
+
+// sizedFile is a file whose block's header states both sizes.
+func sizedFile(data []byte, decodedBytes int64) []byte {
+	fields := binary.AppendUvarint(binary.AppendUvarint([]byte{0xc0}, uint64(len(data))), uint64(decodedBytes))
+	return file(append(fields, plainFields[1:]...), data, decodedBytes)
 }
 
 func TestSteadyReadsAllocateNothing(t *testing.T) {

@@ -30,10 +30,18 @@ func newInput(from io.Reader) *input {
 	return &input{from: from, buf: make([]byte, inputBytes, inputBytes+chunkBytes)}
 }
 
-// newMemoryInput gives the bytes of a block that lie in memory, and then an error. There is room for
-// chunkBytes behind them.
-func newMemoryInput(packed []byte, base int64, err error) input {
-	return input{buf: packed, end: len(packed), base: base, err: err}
+// giveFrom makes the input give pieces that lie in memory, the first byte at that packed offset, and then an error.
+func (in *input) giveFrom(base int64, pieces [][]byte, err error) {
+	length := 0
+	for _, piece := range pieces {
+		length = min(length+len(piece), inputBytes)
+	}
+	if cap(in.buf) < length+chunkBytes {
+		in.buf = make([]byte, length+chunkBytes)
+	}
+	in.buf = in.buf[:length]
+	in.start, in.end, in.base, in.err = 0, 0, base, nil
+	in.replay, in.after = append(in.replay[:0], pieces...), err
 }
 
 // offset is how many packed bytes were taken.

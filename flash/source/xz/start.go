@@ -4,13 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"io"
-	"slices"
-)
-
-// Memory for packed bytes that a header promises is taken step by step: 1 MiB, then so many times what has come.
-const (
-	payloadStep   = 1 << 20
-	payloadGrowth = 7
 )
 
 // startBlock takes a block's header and hands the block out, or begins to decode it alone.
@@ -91,31 +84,27 @@ func (r *Reader) handOut(size jobSize, w waitingBlock) {
 	j.before, j.endOffset, j.whole = r.blocks, base+size.payload, true
 	r.blocks = r.blocks.with(j.stated)
 	j.raw = append(j.raw[:0], w.raw...)
-	for missing := size.payload; missing > 0; {
-		step := int(min(missing, max(payloadStep, payloadGrowth*int64(len(j.raw)))))
-		had := len(j.raw)
-		j.raw = slices.Grow(j.raw, step+chunkBytes)[:had+step]
-		n := r.in.read(j.raw[had:])
+	for missing := size.payload; missing > 0 && j.whole; {
+		p := r.team.newPiece(missing)
+		n := r.in.read(p)
+		j.whole = n == len(p)
+		j.pieces = append(j.pieces, p[:n])
 		missing -= int64(n)
-		if n < step {
-			j.raw, j.whole = j.raw[:had+n], false
-			break
-		}
 	}
 	err := r.in.err
 	if err == nil {
 		err = io.EOF // nothing is behind the block but what it has no right to
 	}
-	j.input = newMemoryInput(j.raw[len(w.raw):], base, err)
+	j.input.giveFrom(base, j.pieces, err)
 	r.team.start(j)
 }
 
 // startOver goes back to the start of a block that turned out not to be what the plan said. It and all that follows is
 // decoded without the plan.
 func (r *Reader) startOver(failed *job) {
-	pieces := [][]byte{failed.raw}
-	for _, j := range r.team.jobs {
-		pieces = append(pieces, j.raw)
+	var pieces [][]byte
+	for _, j := range append([]*job{failed}, r.team.jobs...) {
+		pieces = append(append(pieces, j.raw), j.pieces...)
 	}
 	if r.team.waiting != nil {
 		pieces = append(pieces, r.team.waiting.raw)

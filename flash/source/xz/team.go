@@ -11,9 +11,10 @@ import (
 // whose packed bytes it has, and takes the results in the order of the file. A goroutine of the team does nothing but decode
 // one block, and ends with it, so that nobody ever waits for one that waits for the source.
 type team struct {
-	jobs      []*job // in the order of the file
-	idle      []*job // whose memory is used again
-	lent      *job   // whose result was given out last
+	jobs      []*job   // in the order of the file
+	idle      []*job   // whose memory is used again
+	spare     [][]byte // memory for packed bytes, to be used again
+	lent      *job     // whose result was given out last
 	plan      []PlannedBlock
 	memory    int64 // that jobs and the result take
 	waiting   *waitingBlock
@@ -38,17 +39,19 @@ type job struct {
 	input     input
 	header    blockHeader
 	checkID   byte
-	raw       []byte // header and packed data
-	planned   bool   // nothing but the plan says how large it is
-	whole     bool   // all of raw came
-	before    tally  // of the blocks before it
-	stated    record // its size, by its header or by the plan
+	raw       []byte   // the header
+	pieces    [][]byte // packed data and check, as they came
+	planned   bool     // nothing but the plan says how large it is
+	whole     bool     // all of raw came
+	before    tally    // of the blocks before it
+	stated    record   // its size, by its header or by the plan
 	memory    int64
 	endOffset int64
 	result    []byte
 	filtered  []byte // the result's memory where there are filters
 	err       error
 	done      chan struct{}
+	ended     atomic.Bool // done, and known without asking
 }
 
 func (t *team) begin(options Options) {
@@ -66,19 +69,7 @@ func (t *team) busy() bool { return len(t.jobs) > 0 }
 
 // mustWait tells whether the next step is to take a result.
 func (t *team) mustWait() bool {
-	if !t.busy() {
-		return false
-	}
-	if t.full || t.ahead != nil {
-		return true
-	}
-	select {
-	case <-t.jobs[0].done:
-		t.jobs[0].done <- struct{}{}
-		return true
-	default:
-		return false
-	}
+	return t.busy() && (t.full || t.ahead != nil || t.jobs[0].ended.Load())
 }
 
 // first waits for the oldest job and takes it. Its result stays until it is given back.
@@ -95,19 +86,61 @@ func (t *team) giveBack() {
 	if t.lent == nil {
 		return
 	}
+	t.releasePieces(t.lent)
 	t.memory -= t.lent.memory
-	held := t.memory + t.lent.heldBytes()
-	for _, j := range t.idle {
-		held += j.heldBytes()
-	}
-	if held <= t.maxMemory {
+	if t.heldBytes()+t.lent.heldBytes() <= t.maxMemory {
 		t.idle = append(t.idle, t.lent)
 	}
 	t.lent = nil
 }
 
+// heldBytes is what is in use and what is kept to be used again.
+func (t *team) heldBytes() int64 {
+	held := t.memory + int64(len(t.spare))*pieceBytes
+	for _, j := range t.idle {
+		held += j.heldBytes()
+	}
+	return held
+}
+
 func (j *job) heldBytes() int64 {
-	return int64(cap(j.raw) + cap(j.filtered) + cap(j.block.window.buf))
+	return int64(cap(j.filtered) + cap(j.block.window.buf))
+}
+
+// pieceBytes is how much memory is taken at a time for packed bytes, as they come and not as a header promises.
+const pieceBytes = 256 << 10
+
+// newPiece gives memory for so many packed bytes, or for the first of them. That of decoded blocks is used again, unless
+// decoding may have to start over.
+func (t *team) newPiece(forBytes int64) []byte {
+	for _, j := range t.jobs {
+		if j.planned {
+			break
+		}
+		if len(t.spare) == 0 && j.ended.Load() {
+			t.releasePieces(j)
+		}
+	}
+	length, n := min(forBytes, pieceBytes), len(t.spare)
+	if n == 0 {
+		return make([]byte, length)
+	}
+	p := t.spare[n-1]
+	t.spare = t.spare[:n-1]
+	return p[:length]
+}
+
+// releasePieces keeps the memory of a job's packed bytes to be used again, as far as all that is held stays in its bounds.
+func (t *team) releasePieces(j *job) {
+	for _, p := range j.pieces {
+		j.memory -= int64(len(p))
+		t.memory -= int64(len(p))
+		if cap(p) == pieceBytes && t.heldBytes()+pieceBytes <= t.maxMemory {
+			t.spare = append(t.spare, p)
+		}
+	}
+	clear(j.pieces)
+	j.pieces = j.pieces[:0]
 }
 
 // start hands a job out.
@@ -115,10 +148,12 @@ func (t *team) start(j *job) {
 	t.memory += j.memory
 	t.jobs = append(t.jobs, j)
 	t.full = len(t.jobs) >= 2*cap(t.turns)
+	j.ended.Store(false)
 	t.running.Go(func() { // ends with the block, or soon after stop
 		t.turns <- struct{}{}
 		j.run(&t.stopped)
 		<-t.turns
+		j.ended.Store(true)
 		j.done <- struct{}{}
 	})
 }
@@ -127,7 +162,7 @@ func (t *team) start(j *job) {
 func (t *team) stop() {
 	t.stopped.Store(true)
 	t.running.Wait()
-	t.jobs, t.idle, t.waiting, t.ahead = nil, nil, nil, nil
+	t.jobs, t.idle, t.spare, t.waiting, t.ahead = nil, nil, nil, nil, nil
 }
 
 func (t *team) newJob() *job {

@@ -1,0 +1,45 @@
+package main
+
+import (
+	"os"
+	"runtime/debug"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// proc(5): MemTotal is the usable memory in kibibytes.
+func TestDefaultMemoryIsAQuarterOfTheMachinesAtMost(t *testing.T) {
+	info, err := os.ReadFile("/proc/meminfo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	fields := strings.Fields(string(info)) // "MemTotal:" comes first
+	kibibytes, err := strconv.ParseInt(fields[1], 10, 64)
+	if err != nil || fields[0] != "MemTotal:" {
+		t.Fatal(fields[:2], err)
+	}
+	if got, want := defaultMemory(), min(512<<20, kibibytes<<10/4); got != want {
+		t.Errorf("the default is %d, want %d", got, want)
+	}
+}
+
+func TestDecodingGetsWhatIsLeft(t *testing.T) {
+	defer debug.SetMemoryLimit(debug.SetMemoryLimit(-1))
+	for _, c := range []struct {
+		whole int64
+		cards int
+		want  int64
+	}{
+		{512 << 20, 1, (512 - 40 - 4*(5+3)) << 20},
+		{512 << 20, 4, (512 - 40 - 4*(5+12)) << 20},
+		{64 << 20, 4, 1 << 20},
+	} {
+		if got := decodingMemory(c.whole, c.cards); got != c.want {
+			t.Errorf("of %d bytes with %d cards, decoding gets %d, want %d", c.whole, c.cards, got, c.want)
+		}
+		if limit := debug.SetMemoryLimit(-1); limit != c.whole {
+			t.Errorf("the collector keeps to %d, want %d", limit, c.whole)
+		}
+	}
+}
