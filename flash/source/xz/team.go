@@ -67,9 +67,10 @@ func (t *team) doubtful() bool {
 // busy tells whether blocks were handed out whose results were not taken.
 func (t *team) busy() bool { return len(t.jobs) > 0 }
 
-// mustWait tells whether the next step is to take a result.
+// mustWait tells whether the next step is to take a result. One that is there waits until the workers have what to do
+// next: else they would rest while it is delivered.
 func (t *team) mustWait() bool {
-	return t.busy() && (t.full || t.ahead != nil || t.jobs[0].ended.Load())
+	return t.full || t.busy() && (t.ahead != nil || len(t.jobs) > cap(t.turns) && t.jobs[0].ended.Load())
 }
 
 // first waits for the oldest job and takes it. Its result stays until it is given back.
