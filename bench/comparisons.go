@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os/exec"
 )
@@ -22,11 +23,14 @@ func (b *workbench) comparisons() []comparison {
 		b.bound(20, 80, "1.02 or less"),
 		b.bound(90, 95, "1.03 or less"),
 		b.together(4, 20, 80, "1.05 or less"),
+		b.together(4, 90, 95, ""),
+		b.beside(20, 80),
 		b.unbound("0.5 or less"),
-		b.memory("raw", "under 150"),
-		b.memory("gzip", "under 150"),
-		b.memory("zstd", "under 150"),
-		b.memory("xz, several blocks", "within the memory allowed"),
+		b.memory("raw", 1, "under 150"),
+		b.memory("gzip", 1, "under 150"),
+		b.memory("zstd", 1, "under 150"),
+		b.memory("xz, several blocks", 1, "within the memory allowed"),
+		b.memory("xz, several blocks", 4, "under 200"),
 		b.growing(),
 	}
 }
@@ -93,9 +97,37 @@ func (b *workbench) unbound(goal string) comparison {
 	}}
 }
 
-// memory tells the most memory that the program takes with one card.
-func (b *workbench) memory(way, goal string) comparison {
-	name := "memory at most, one card, " + way
+// beside compares a card's time with that beside proofs of another card, which never end and have no limit of their own.
+func (b *workbench) beside(writeRate, readRate int64) comparison {
+	name := fmt.Sprintf("flash and proof at %d MB/s write, %d MB/s read beside the proofs of another card: time against alone", writeRate, readRate)
+	return comparison{name, func(ctx context.Context) (figures []figure, err error) {
+		raw, err := b.packed(ctx, "raw")
+		if err != nil {
+			return nil, err
+		}
+		flashing := b.flashing("alone", raw, 1, writeRate, readRate)
+		err = b.withCards(ctx, 1, 0, 0, func(devices []string) error {
+			if _, err := timed(b.flashCommand(ctx, raw, devices)); err != nil {
+				return err
+			}
+			sides, err := inTurn(ctx, b.rounds, side{"beside proofs", func(ctx context.Context) (seconds float64, err error) {
+				stop := b.proveOnAndOn(ctx, raw, devices[0])
+				seconds, err = flashing.once(ctx)
+				return seconds, errors.Join(err, stop())
+			}}, flashing)
+			if err != nil {
+				return err
+			}
+			figures = []figure{{name, sides[0].Seconds / sides[1].Seconds, "x", "", sides}}
+			return nil
+		})
+		return figures, err
+	}}
+}
+
+// memory tells the most memory that the program takes.
+func (b *workbench) memory(way string, cards int, goal string) comparison {
+	name := fmt.Sprintf("memory at most, %s, cards: %d", way, cards)
 	return comparison{name, func(ctx context.Context) ([]figure, error) {
 		path, err := b.packed(ctx, way)
 		if err != nil {
@@ -103,7 +135,7 @@ func (b *workbench) memory(way, goal string) comparison {
 		}
 		var most []float64
 		for range b.rounds {
-			told, err := b.flash(ctx, path, 1, 0, 0)
+			told, err := b.flash(ctx, path, cards, 0, 0)
 			if err != nil {
 				return nil, err
 			}

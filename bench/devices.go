@@ -47,6 +47,28 @@ func (b *workbench) flashCommand(ctx context.Context, image string, devices []st
 	return exec.CommandContext(ctx, b.cardwright, args...)
 }
 
+// proveOnAndOn proves a card again and again until it is stopped. The error is that of a proof that failed by itself.
+func (b *workbench) proveOnAndOn(ctx context.Context, image, device string) (stop func() error) {
+	proving, cancel := context.WithCancel(ctx)
+	ended := make(chan error, 1)
+	go func() { // ends with its context; awaited by stop
+		var err error
+		for err == nil {
+			_, err = timed(exec.CommandContext(proving, b.cardwright, "check", device, "--image", image, "--json",
+				"--logbook", filepath.Join(b.dir, "proofs.db")))
+		}
+		ended <- err
+	}()
+	return func() error {
+		early := proving.Err() == nil && len(ended) > 0
+		cancel()
+		if err := <-ended; early {
+			return err
+		}
+		return nil
+	}
+}
+
 // A told is what the program told of one run.
 type told struct {
 	provenSeconds float64 // from the first byte written to the last block compared, of the slowest card
