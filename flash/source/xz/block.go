@@ -52,7 +52,7 @@ func (b *block) next() ([]byte, error) {
 			return nil, placed(err, b.in.offset())
 		}
 		piece = b.chain.pass(piece, b.ended)
-		b.check.write(piece)
+		b.check.write(piece, len(b.chain) > 0)
 		if len(piece) > 0 {
 			return piece, nil
 		}
@@ -147,6 +147,9 @@ func (b *block) prepare(h chunkHeader) error {
 	if b.needsNew.dictionary && !newDictionary ||
 		!h.stored() && (b.needsNew.properties && h.control < 0xc0 || b.needsNew.state && h.control < 0xa0) {
 		return malformed("an LZMA2 chunk builds on what is not there")
+	}
+	if b.window.moves(h.decodedBytes) {
+		b.check.settle()
 	}
 	b.window.room(h.decodedBytes)
 	if newDictionary {

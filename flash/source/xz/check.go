@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"hash"
 	"hash/crc32"
+	"sync"
 )
 
 const (
@@ -32,14 +33,28 @@ func checkBytes(id byte) (lengthBytes int, known bool) {
 	}
 }
 
-// A check sums what a block decodes to.
+// A check sums what a block decodes to, at once or beside the decoding of what follows.
 type check struct {
 	id     byte
 	crc32  uint32
 	crc64  uint64
 	tables *crc64Tables
 	digest hash.Hash // made once, when the first block with SHA-256 comes
+	beside func()    // sums piece in a goroutine of its own; nil: all is summed at once
+	piece  []byte
+	under  sync.WaitGroup // the summing of piece
 }
+
+// sumBeside lets pieces be summed in a goroutine of their own, which ends with each.
+func (c *check) sumBeside() {
+	c.beside = func() {
+		defer c.under.Done()
+		c.sum(c.piece)
+	}
+}
+
+// settle waits until all that was written is summed. Before that, the memory of the last piece must stay as it is.
+func (c *check) settle() { c.under.Wait() }
 
 // reset begins a new block.
 func (c *check) reset(id byte) {
@@ -54,7 +69,19 @@ func (c *check) reset(id byte) {
 	}
 }
 
-func (c *check) write(b []byte) {
+// write adds a piece. One that changes before settle is called must be summed at once.
+func (c *check) write(b []byte, changes bool) {
+	c.settle()
+	if c.beside == nil || changes || c.id == noCheck {
+		c.sum(b)
+		return
+	}
+	c.piece = b
+	c.under.Add(1)
+	go c.beside()
+}
+
+func (c *check) sum(b []byte) {
 	switch c.id {
 	case crc32Check:
 		c.crc32 = crc32.Update(c.crc32, crc32.IEEETable, b)
@@ -67,6 +94,7 @@ func (c *check) write(b []byte) {
 
 // matches tells whether a stored check is that of what was written.
 func (c *check) matches(stored []byte) bool {
+	c.settle()
 	switch c.id {
 	case crc32Check:
 		return binary.LittleEndian.Uint32(stored) == c.crc32

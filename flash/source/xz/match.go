@@ -70,6 +70,10 @@ func repeatLong(b []byte, distance int) {
 		}
 		return
 	}
+	if distance == 1 && b[0] == 0 { // images are full of them
+		clear(b)
+		return
+	}
 	for done := distance; done < len(b); {
 		done += copy(b[done:], b[:done])
 	}

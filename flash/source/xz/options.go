@@ -20,7 +20,7 @@ type Options struct {
 	// for 256 MiB. A block of which no two would fit is decoded alone, piece by piece.
 	MemoryBytes int64
 	// Workers is how many blocks are decoded at the same time; 0 stands for the number of processors in use. With 1, all
-	// happens inside Read.
+	// happens inside Read. With more, the check of a block that is decoded alone is summed beside its decoding.
 	Workers int
 	// Plan lists the blocks as the file's indexes state them, see ReadPlan. It lets blocks whose headers state no sizes be
 	// decoded at the same time. It is never believed: where the blocks turn out to be others, they count and not the plan.

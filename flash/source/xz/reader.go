@@ -80,9 +80,17 @@ func (r *Reader) Close() error {
 		r.err = &Error{OffsetBytes: r.ConsumedBytes(), Err: ErrClosed}
 		r.pending = nil
 	}
-	r.team.stop()
-	r.alone = nil
+	r.stop()
 	return nil
+}
+
+// stop ends all work and gives up what it took.
+func (r *Reader) stop() {
+	r.team.stop()
+	if r.alone != nil {
+		r.alone.check.settle()
+	}
+	r.alone = nil
 }
 
 // advance gets the next decoded piece, or the error that stays.
@@ -90,8 +98,7 @@ func (r *Reader) advance() {
 	r.team.giveBack()
 	var offset int64
 	if r.pending, offset, r.err = r.piece(); r.err != nil {
-		r.team.stop()
-		r.alone = nil
+		r.stop()
 	}
 	if len(r.pending) > 0 || errors.Is(r.err, io.EOF) {
 		r.consumed.Store(offset)

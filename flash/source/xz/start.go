@@ -33,6 +33,9 @@ func (r *Reader) place(w waitingBlock) {
 	}
 	if r.alone == nil {
 		r.alone = new(block)
+		if r.options.Workers > 1 {
+			r.alone.check.sumBeside()
+		}
 	}
 	r.inBlock = true
 	r.alone.begin(r.in, w.header, r.flags[1])

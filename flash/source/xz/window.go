@@ -35,9 +35,12 @@ func (w *window) reserve() {
 	}
 }
 
+// moves tells whether room for some more bytes means that those before them are moved.
+func (w *window) moves(moreBytes int) bool { return w.pos+moreBytes > w.maxBytes }
+
 // room makes room for some more bytes.
 func (w *window) room(moreBytes int) {
-	if w.pos+moreBytes > w.maxBytes {
+	if w.moves(moreBytes) {
 		gone := w.pos - w.reach
 		copy(w.buf, w.buf[gone:w.pos])
 		w.pos -= gone
