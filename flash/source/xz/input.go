@@ -125,6 +125,7 @@ func (in *input) readSome(to []byte) (int, error) {
 	if len(in.replay) > 0 {
 		n := copy(to, in.replay[0])
 		if in.replay[0] = in.replay[0][n:]; len(in.replay[0]) == 0 {
+			in.replay[0] = nil // for the collector: what is behind the start of a slice is kept
 			in.replay = in.replay[1:]
 		}
 		return n, nil

@@ -81,7 +81,7 @@ func (r *Reader) sized(w waitingBlock) (jobSize, bool) {
 // handOut reads the packed bytes of a block and starts the job. If they do not all come, the job ends with the reason, after
 // it decoded what there is.
 func (r *Reader) handOut(size jobSize, w waitingBlock) {
-	j, base := r.team.newJob(), r.in.offset()
+	j, base := r.team.newJob(size), r.in.offset()
 	j.header, j.checkID, j.planned, j.memory = w.header, r.flags[1], size.planned, size.memory
 	j.stated = record{w.header.headerBytes + size.unpadded, size.decoded}
 	j.before, j.endOffset, j.whole = r.blocks, base+size.payload, true

@@ -166,7 +166,15 @@ func (t *team) stop() {
 	t.jobs, t.idle, t.spare, t.waiting, t.ahead = nil, nil, nil, nil, nil
 }
 
-func (t *team) newJob() *job {
+// newJob gives a job that may take so much. What is kept to be used again is given up where it would not fit beside it.
+func (t *team) newJob(size jobSize) *job {
+	reused := min(int64(len(t.spare))*pieceBytes, size.payload)
+	if n := len(t.idle); n > 0 {
+		reused += min(t.idle[n-1].heldBytes(), size.decoded)
+	}
+	if t.heldBytes()+size.memory-reused > t.maxMemory {
+		t.idle, t.spare = nil, nil
+	}
 	if n := len(t.idle); n > 0 {
 		j := t.idle[n-1]
 		t.idle = t.idle[:n-1]
