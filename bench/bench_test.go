@@ -82,8 +82,13 @@ Medians of 3
 
 func TestWrongUsageIsTold(t *testing.T) {
 	for _, args := range [][]string{
-		{}, {"-image", ""}, {"-image", "x.xz", "more"}, {"-image", "x.xz", "-rounds", "0"}, {"-image", "x.xz", "-only", "("},
-		{"-image", "x.xz", "-fast"}, {"-image", "/nowhere/x.xz"},
+		{},
+		{"-image", ""},
+		{"-image", "x.xz", "more"},
+		{"-image", "x.xz", "-rounds", "0"},
+		{"-image", "x.xz", "-only", "("},
+		{"-image", "x.xz", "-fast"},
+		{"-image", "/nowhere/x.xz"},
 	} {
 		if err := run(t.Context(), args, io.Discard, io.Discard); err == nil {
 			t.Errorf("%q was taken", args)
