@@ -19,7 +19,9 @@ import (
 const (
 	// backingName is the name of the one file in the mounted folder.
 	backingName = "card"
-	// requestBytes is the most that the kernel asks for at once. go-fuse carries no more than this without a warning.
+	// requestBytes is the most that the kernel asks for at once, of the loop device and hence of the file. Were the loop
+	// device's requests longer, each would become several of the file's; if a later one of them failed, the write would come
+	// back short, which the loop driver takes for success. go-fuse carries no more than this without a warning.
 	requestBytes = 512 << 10
 	// requestsAtOnce is how many requests may be under way; it is the loop driver's own default.
 	requestsAtOnce = 128
@@ -124,7 +126,6 @@ func mountCard(dir string, file *cardFile) (*fuse.Server, error) {
 			Name:              "cardlab",
 			MaxWrite:          requestBytes,
 			MaxBackground:     requestsAtOnce,
-			ExtraCapabilities: fuse.CAP_ASYNC_DIO, // else a long write that fails midway comes back short: success to the loop driver
 			DisableXAttrs:     true,
 			Logger:            log.New(io.Discard, "", 0),
 		},

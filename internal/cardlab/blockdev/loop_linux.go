@@ -28,8 +28,9 @@ var errNotDirect = errors.New("the loop driver does no direct I/O on this file")
 
 // A loopDevice is a loop device over one file, by the names of both.
 type loopDevice struct {
-	name    string // loopN
-	backing string
+	name        string // loopN
+	backing     string
+	longestWere []byte // requests before ours, as the kernel told
 }
 
 // path is the device node.
@@ -71,7 +72,7 @@ func attachLoop(ctx context.Context, backing string, sectorBytes int) (loopDevic
 }
 
 // configure attaches the device, or leaves it as it was.
-func (l loopDevice) configure(config *unix.LoopConfig) error {
+func (l *loopDevice) configure(config *unix.LoopConfig) error {
 	if err := l.makeNode(); err != nil {
 		return err
 	}
@@ -87,11 +88,26 @@ func (l loopDevice) configure(config *unix.LoopConfig) error {
 	if err == nil && !bytes.Equal(bytes.TrimSpace(direct), []byte("1")) {
 		err = errNotDirect
 	}
+	if err == nil {
+		err = l.shortenRequests()
+	}
 	if err != nil {
 		return errors.Join(err, unix.IoctlSetInt(int(device.Fd()), unix.LOOP_CLR_FD, 0))
 	}
 	return nil
 }
+
+// shortenRequests lets no request be longer than what the file takes at once, so that each is done or fails as a whole and
+// they come in their order.
+func (l *loopDevice) shortenRequests() (err error) {
+	if l.longestWere, err = os.ReadFile(l.longestRequest()); err != nil {
+		return err
+	}
+	return os.WriteFile(l.longestRequest(), []byte(strconv.Itoa(requestBytes>>10)), 0)
+}
+
+// longestRequest is where the kernel tells and takes, in KiB, how long a request may be.
+func (l loopDevice) longestRequest() string { return "/sys/block/" + l.name + "/queue/max_sectors_kb" }
 
 // makeNode makes the device node where nothing else does, as in a container.
 func (l loopDevice) makeNode() error {
@@ -132,7 +148,7 @@ func (l loopDevice) detach() error {
 			return fmt.Errorf("%s is held open by others: %w", l.path(), unix.EBUSY)
 		}
 	}
-	return nil
+	return os.WriteFile(l.longestRequest(), l.longestWere, 0)
 }
 
 // attached tells whether the device still lies over our file; the number may be in use by others since.
