@@ -145,7 +145,8 @@ func (b *workbench) memory(way string, cards int, goal string) comparison {
 	}}
 }
 
-// growing tells how the time grows with the image and with the number of cards, on devices without a limit of their own.
+// growing tells how the time grows with the image and with the number of cards, the first on
+// a device without a limit of its own.
 func (b *workbench) growing() comparison {
 	return comparison{"growth with the image and the number of cards", func(ctx context.Context) (figures []figure, err error) {
 		raw, err := b.packed(ctx, "raw")

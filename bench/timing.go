@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 )
 
@@ -52,8 +53,16 @@ func middle(values []float64) float64 {
 // shell times a line of bash, from its start to its end.
 func shell(name, line string) side {
 	return side{name, func(ctx context.Context) (float64, error) {
-		return timed(exec.CommandContext(ctx, "bash", "-o", "pipefail", "-c", line))
+		return timed(bash(ctx, line))
 	}}
+}
+
+// bash is a line that ends with its first command that fails, and with all it started where the context ends.
+func bash(ctx context.Context, line string) *exec.Cmd {
+	cmd := exec.CommandContext(ctx, "bash", "-e", "-o", "pipefail", "-c", line)
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
+	return cmd
 }
 
 // timed runs a command to its end. What it prints is told only where it fails.

@@ -14,8 +14,12 @@ import (
 	"cardwright/flash/source/xz"
 )
 
-// decoderMemoryBytes lets the blocks of any usual file be decoded side by side.
-const decoderMemoryBytes = 512 << 20
+const (
+	// decoderMemoryBytes lets the blocks of any usual file be decoded side by side.
+	decoderMemoryBytes = 512 << 20
+	// decoderWorkers are as many as the threads that the tool is given.
+	decoderWorkers = 2
+)
 
 // A workbench is a folder with the built program and the images that the comparisons need. Each image is made when it is
 // first asked for.
@@ -66,7 +70,7 @@ func (b *workbench) made(ctx context.Context, name, line string) (string, error)
 	if _, err := os.Stat(path); err == nil {
 		return path, nil
 	}
-	cmd := exec.CommandContext(ctx, "bash", "-o", "pipefail", "-c", line)
+	cmd := bash(ctx, line)
 	cmd.Env = append(os.Environ(), "IMAGE="+b.image, "MADE="+path)
 	_, err := timed(cmd)
 	return path, err
@@ -116,7 +120,7 @@ func decodeXZ(path string) error {
 	if err != nil {
 		return err
 	}
-	r := xz.NewReader(file, xz.Options{MemoryBytes: decoderMemoryBytes, Plan: plan.Blocks})
+	r := xz.NewReader(file, xz.Options{Workers: decoderWorkers, MemoryBytes: decoderMemoryBytes, Plan: plan.Blocks})
 	_, err = r.WriteTo(io.Discard)
 	return errors.Join(err, r.Close())
 }

@@ -41,6 +41,8 @@ func (f *Feed) AwaitHead(ctx context.Context) error {
 	case <-f.headSet:
 	case <-f.over:
 	case <-ctx.Done():
+	}
+	if ctx.Err() != nil { // also where the head came at the same time: after an interrupt nothing may be begun
 		return context.Cause(ctx)
 	}
 	f.mu.Lock()

@@ -29,7 +29,7 @@ type Pump struct {
 }
 
 // NewPump makes a pump over a pool. The head keeps one buffer for as long as the pump lives, so the pool needs at least
-// two, and two more per card let the cards work while the next blocks are decoded.
+// two, one more for each card, and a few to let decoder and digests work meanwhile.
 func NewPump(pool *Pool) *Pump { return &Pump{pool: pool} }
 
 // Feed adds a card, whose calls the meter sees. All cards are added before Run; each Feed must be drained or closed.
@@ -185,7 +185,8 @@ func (p *Pump) deal(piece *piece) {
 }
 
 // SetAside gives up on cards that completed no write or flush for the pump's patience while another card waits for a block
-// or has all of them on it. Run does so every second; once it returned, its caller does, for as long as cards are written.
+// or has all of them on it. Run does so every second. Any goroutine may; once Run returned, its caller must, for as long as
+// cards are written.
 func (p *Pump) SetAside() {
 	patience := p.Patience
 	if patience == 0 {

@@ -263,6 +263,26 @@ func TestFirstErrorStays(t *testing.T) {
 	}
 }
 
+// TestNothingBeginsAfterAnInterrupt has the head known and the context ended: which of the two is seen first is chance.
+func TestNothingBeginsAfterAnInterrupt(t *testing.T) {
+	pump := flash.NewPump(flash.NewPool(6))
+	feed := pump.Feed(&flash.Meter{})
+	defer feed.Close()
+	if err := pump.Run(t.Context(), bytes.NewReader(make([]byte, mib))); err != nil {
+		t.Fatal(err)
+	}
+	if err := feed.AwaitHead(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	interrupted, interrupt := context.WithCancel(t.Context())
+	interrupt()
+	for range 100 {
+		if err := feed.AwaitHead(interrupted); !errors.Is(err, context.Canceled) {
+			t.Fatalf("after an interrupt: %v", err)
+		}
+	}
+}
+
 func TestInterruptStopsWithinABlock(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	card := newCard(t, cardlab.Traits{SizeBytes: 64 * mib})

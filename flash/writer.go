@@ -82,7 +82,7 @@ func (w *Writer) judgeNow() {
 	w.meter.pace.Store(&judgement)
 }
 
-// WriteHead writes the first block, of lengthBytes image bytes in a buffer that goes on in zeros: all but its first
+// WriteHead writes the first block, which lies in a buffer that goes on in zeros behind its length: all but its first
 // LastBytes, a flush, then those, and a flush. Only then is the card bootable. The context is asked before each of the two
 // writes, since a flush before it may have taken long enough for the card to be given up.
 func (w *Writer) WriteHead(ctx context.Context, head []byte) error {

@@ -23,9 +23,18 @@ func defaultMemory() int64 {
 	return int64(min(mostMemory, uint64(info.Totalram)*uint64(info.Unit)/4))
 }
 
-// decodingMemory shares out what the program may take: it gives what is left for decoding, and has the collector keep to the
-// whole. With too little, there is no more than that blocks are decoded one after the other.
+// decodingMemory is what is left for decoding of what the program may take. With little left, xz blocks are decoded one
+// after the other, in what that takes.
 func decodingMemory(wholeBytes int64, cards int) int64 {
-	debug.SetMemoryLimit(wholeBytes)
-	return max(1<<20, wholeBytes-ownMemory-job.BufferBytes(cards))
+	return max(1<<20, wholeBytes-leastMemory(cards))
+}
+
+// leastMemory is what the program takes with so many cards before anything is decoded.
+func leastMemory(cards int) int64 { return ownMemory + job.BufferBytes(cards) }
+
+// keepWithin has the collector keep to what the program may take, or to what it cannot do without: a limit below that would
+// keep it running.
+func keepWithin(wholeBytes int64, cards int) {
+	const decodingOneByOne = 32 << 20
+	debug.SetMemoryLimit(max(wholeBytes, leastMemory(cards)+decodingOneByOne))
 }

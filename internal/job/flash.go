@@ -26,8 +26,8 @@ func BufferBytes(cards int) int64 {
 }
 
 // Flash puts one image on every target at once. It always gives a result, with one run per target in their order; what
-// went wrong stands in the runs. Once it returns, no goroutine of it touches a card, but for a call that is stuck in the
-// kernel, which the run then says.
+// went wrong stands in the runs. Once it returns, no goroutine of it touches a card, but for one whose call is stuck in the
+// kernel, which the run then says: when that call returns, the head is blanked.
 func Flash(ctx context.Context, image Image, targets []Target, o Options) *Result {
 	facts := image.Facts()
 	if runs, refused := tooSmall(image, targets, logbook.OperationFlash); refused {

@@ -65,6 +65,9 @@ func (w *way) steps(ctx context.Context) error {
 		return &flash.Error{Step: flash.StepSource, Err: err}
 	}
 	w.open(ctx, &w.run)
+	if ctx.Err() != nil {
+		return &flash.Error{Step: flash.StepSource, Err: context.Cause(ctx)}
+	}
 	w.writer = flash.NewWriter(w.Card, w.Meter, w.judge(ctx))
 	if err := w.writer.Clear(); err != nil {
 		return err
