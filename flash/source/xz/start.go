@@ -28,14 +28,9 @@ func (r *Reader) place(w waitingBlock) {
 	}
 	t.waiting = nil
 	if fits {
-		if r.alone != nil { // its window is not counted
-			r.alone.check.settle()
-			r.alone = nil
-		}
 		r.handOut(size, w)
 		return
 	}
-	t.giveUpSpares()
 	if r.alone == nil {
 		r.alone = new(block)
 		if r.options.Workers > 1 {
