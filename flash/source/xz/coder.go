@@ -3,11 +3,12 @@ package xz
 import "math/bits"
 
 const (
-	chunkBytes = 1 << 16 // the most that a chunk's packed data takes
-	rangeTop   = 1 << 24 // below it, the range takes another byte in
-	probBits   = 11
-	probStart  = 1 << probBits >> 1
-	probShift  = 5
+	chunkBytes  = 1 << 16 // the most that a chunk's packed data takes
+	rangeTop    = 1 << 24 // below it, the range takes another byte in
+	probBits    = 11
+	probStart   = 1 << probBits >> 1
+	probShift   = 5
+	probRaising = 1<<probShift - 1 - 1<<probBits // added to a probability before the shift, it turns lowering into raising
 )
 
 // A coder is a range decoder at some place in a chunk. It is passed and returned by value, so that its fields live in
@@ -53,8 +54,7 @@ func (c coder) bit(p *uint16) (coder, bool) {
 
 // choose decodes a decision that nobody foresees: v is its probability, and v0 and v1 are those of the decisions that may
 // follow. Back come the coder behind it, the probability's next value, all ones for a zero bit or none for a one, and the
-// probability of the decision that does follow. All is computed both ways and chosen without a branch: what is added to the
-// probability before the shift, 31 less 2048 as a number of 32 bits, turns its lowering into raising.
+// probability of the decision that does follow. All is computed both ways and chosen without a branch.
 func (c coder) choose(v, v0, v1 uint32) (after coder, up uint16, zero, next uint32) {
 	bound := c.rng >> probBits * v
 	difference, borrow := bits.Sub64(uint64(c.code), uint64(bound), 0)

@@ -42,7 +42,7 @@ type job struct {
 	raw       []byte   // the header
 	pieces    [][]byte // packed data and check, as they came
 	planned   bool     // nothing but the plan says how large it is
-	whole     bool     // all of the pieces came
+	whole     bool     // all of raw came
 	before    tally    // of the blocks before it
 	stated    record   // its size, by its header or by the plan
 	memory    int64
@@ -94,9 +94,6 @@ func (t *team) giveBack() {
 	}
 	t.lent = nil
 }
-
-// giveUpSpares drops what is kept to be used again.
-func (t *team) giveUpSpares() { t.idle, t.spare = nil, nil }
 
 // heldBytes is what is in use and what is kept to be used again.
 func (t *team) heldBytes() int64 {
@@ -176,14 +173,11 @@ func (t *team) newJob(size jobSize) *job {
 		reused += min(t.idle[n-1].heldBytes(), size.decoded)
 	}
 	if t.heldBytes()+size.memory-reused > t.maxMemory {
-		t.giveUpSpares()
+		t.idle, t.spare = nil, nil
 	}
 	if n := len(t.idle); n > 0 {
 		j := t.idle[n-1]
 		t.idle = t.idle[:n-1]
-		if j.heldBytes() > size.memory { // or it would hold more than is counted
-			j.block.window.buf, j.filtered = nil, nil
-		}
 		return j
 	}
 	return &job{block: new(block), done: make(chan struct{}, 1)}

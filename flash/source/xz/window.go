@@ -31,7 +31,6 @@ func (w *window) keepWhole(decodedBytes int64) { w.maxBytes = int(decodedBytes) 
 // reserve takes all the memory at once that a block will need which stays in one piece.
 func (w *window) reserve() {
 	if w.maxBytes > len(w.buf) {
-		w.buf = nil // for the collector, before more is taken
 		w.buf = make([]byte, w.maxBytes)
 	}
 }
