@@ -145,8 +145,7 @@ func (b *workbench) memory(way string, cards int, goal string) comparison {
 	}}
 }
 
-// growing tells how the time grows with the image and with the number of cards, the first on
-// a device without a limit of its own.
+// growing tells how the time grows with the image, on a device without a limit of its own, and with the number of cards.
 func (b *workbench) growing() comparison {
 	return comparison{"growth with the image and the number of cards", func(ctx context.Context) (figures []figure, err error) {
 		raw, err := b.packed(ctx, "raw")

@@ -23,7 +23,8 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// TestComparisonsRun carries out one comparison of each kind on a real board image. It judges no figure.
+// TestComparisonsRun carries out four of the comparisons on a real board image: of decoders, with a device's limit, with the
+// shell, and of memory. It judges no figure.
 func TestComparisonsRun(t *testing.T) {
 	var document, progress strings.Builder
 	err := run(t.Context(), []string{

@@ -1,11 +1,12 @@
 // Package verify reads a card back and compares it with the manifest of the image that was written to it.
 //
-// A Prover reads all blocks of a card, or its body and then its head, compares digests, and maps what differs: where, how long and of which kind. Damage
-// is a result and not an error; the proof goes on to the end. A card that answers nothing at all any more is
-// an error.
+// A Prover reads all blocks of a card, or its body and then its head, compares digests, and maps what differs: where, how
+// long and of which kind. Damage is a result and not an error; the proof goes on to the end. A card that answers nothing at
+// all any more is an error.
 //
 // The package never writes, never opens a device and never drops a cache by itself: the caller does that first and tells
 // the truth about it in Prover.Proof.
 //
-// Read next: Prover (prove.go), how it digests beside reading (digester.go), why the head is special (head.go), Damage (damage.go).
+// Read next: Prover (prove.go), how it digests beside reading (digester.go), why the head is special (head.go), Damage
+// (damage.go).
 package verify

@@ -35,7 +35,8 @@ func (f *imageFlags) registerWay(cmd *cobra.Command) {
 	cmd.Flags().BoolVar(&f.raw, "raw", false, "take the bytes as they are, even where they look like nothing known")
 }
 
-// options reads the flags, for so many cards, and has the program keep within its memory. A digest that makes no sense is wrong usage.
+// options reads the flags, for so many cards, and has the program keep within its memory. A digest that makes no sense is
+// wrong usage.
 func (f *imageFlags) options(p *program, cards int) (source.Options, error) {
 	o := source.Options{Member: f.member, Raw: f.raw, Stdin: p.stdin}
 	memory := defaultMemory()

@@ -65,7 +65,7 @@ func (w *way) steps(ctx context.Context) error {
 		return &flash.Error{Step: flash.StepSource, Err: err}
 	}
 	w.open(ctx, &w.run)
-	if ctx.Err() != nil {
+	if ctx.Err() != nil { // opening the record goes on after an interrupt; clearing must not begin
 		return &flash.Error{Step: flash.StepSource, Err: context.Cause(ctx)}
 	}
 	w.writer = flash.NewWriter(w.Card, w.Meter, w.judge(ctx))
