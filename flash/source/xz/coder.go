@@ -8,7 +8,7 @@ const (
 	probBits    = 11
 	probStart   = 1 << probBits >> 1
 	probShift   = 5
-	probRaising = 1<<probShift - 1 - 1<<probBits // added to a probability before the shift, it turns lowering into raising
+	probRaising = 1<<probBits - 1<<probShift // all ones but these bits, added to a probability, turn its lowering into raising
 )
 
 // A coder is a range decoder at some place in a chunk. It is passed and returned by value, so that its fields live in
@@ -70,5 +70,5 @@ func (c coder) choose(v, v0, v1 uint32) (after coder, up uint16, zero, next uint
 	if less {
 		v1 = v0
 	}
-	return c, uint16(v - uint32(int32(v+zero&^0x7e0)>>probShift)), zero, v1
+	return c, uint16(v - uint32(int32(v+zero&^probRaising)>>probShift)), zero, v1
 }
