@@ -246,47 +246,15 @@ func TestStreamsGoSideBySide(t *testing.T) {
 	}
 }
 
-// TestMemoryIsNotHeldTwice has blocks that are large as packed, and then such that are large as decoded. When those come, what
-// the first took must not be kept beside it.
-func TestMemoryIsNotHeldTwice(t *testing.T) {
-	const chunks, boundBytes, sparedBytes = 240, 64 << 20, 4 << 20
-	zeros, chunkBytes := zeroChunk(t)
-	again := withoutProperties(0xa0|zeros[0]&0x1f, zeros)
-	stored := append(bytes.Repeat([]byte("\x01\xff\xff"+strings.Repeat("node", 1<<14)), chunks), 0) // of 64 KiB
-	many := boundBytes/2/chunkBytes - 1
-	packed := append(append(bytes.Clone(zeros), bytes.Repeat(again, many-1)...), 0)
-	var source bytes.Buffer
-	for range 2 {
-		source.Write(sizedFile(stored, chunks<<16))
-	}
-	for range 2 {
-		source.Write(sizedFile(packed, int64(many*chunkBytes)))
-	}
-	before := heapBytes()
-	r := xz.NewReader(&source, xz.Options{Workers: 2, MemoryBytes: boundBytes})
-	if _, err := io.CopyN(io.Discard, struct{ io.Reader }{r}, 2*chunks<<16+1); err != nil {
-		t.Fatal(err)
-	}
-	if held := heapBytes() - before; held > boundBytes+sparedBytes || held < boundBytes/4 {
-		t.Errorf("%d bytes are held", held)
-	}
-	if rest, err := io.Copy(io.Discard, r); err != nil || rest != int64(2*many*chunkBytes)-1 {
-		t.Error(rest, err)
-	}
-}
-
-// heapBytes is what is in use.
-func heapBytes() int64 {
-	runtime.GC()
-	var m runtime.MemStats
-	runtime.ReadMemStats(&m)
-	return int64(m.HeapAlloc)
-}
-
 // sizedFile is a file whose block's header states both sizes.
 func sizedFile(data []byte, decodedBytes int64) []byte {
-	fields := binary.AppendUvarint(binary.AppendUvarint([]byte{0xc0}, uint64(len(data))), uint64(decodedBytes))
-	return file(append(fields, plainFields[1:]...), data, decodedBytes)
+	return sizedFileOf(0, plainFields[1:], data, decodedBytes)
+}
+
+// sizedFileOf is one with filters: so many beside LZMA2, with the flags of all.
+func sizedFileOf(filters byte, filterFlags, data []byte, decodedBytes int64) []byte {
+	fields := binary.AppendUvarint(binary.AppendUvarint([]byte{0xc0 | filters}, uint64(len(data))), uint64(decodedBytes))
+	return file(append(fields, filterFlags...), data, decodedBytes)
 }
 
 func TestSteadyReadsAllocateNothing(t *testing.T) {

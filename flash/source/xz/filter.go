@@ -121,15 +121,20 @@ func (s *stage) pass(b []byte, end bool) []byte {
 	return s.buf[:s.doneBytes]
 }
 
+// stageBytes is what a stage holds at most: a chunk, and what append takes beyond what it needs.
+const stageBytes = maxDecodedBytes + maxDecodedBytes/4
+
 // A chain is the filters of a block in the order in which they are undone.
 type chain []stage
 
 // reset begins a new block with filters in the order in which they were applied.
 func (c *chain) reset(applied []filter) {
-	*c = (*c)[:0]
-	for _, f := range slices.Backward(applied) {
-		*c = append(*c, stage{filter: f})
+	stages := slices.Grow((*c)[:0], len(applied))[:len(applied)]
+	for i, f := range applied {
+		s := &stages[len(applied)-1-i]
+		*s = stage{filter: f, buf: s.buf[:0]}
 	}
+	*c = stages
 }
 
 func (c chain) pass(b []byte, end bool) []byte {

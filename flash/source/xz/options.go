@@ -13,8 +13,8 @@ const (
 // Options bound what decoding may take. The zero value stands for the defaults named at each field.
 type Options struct {
 	// MaxDictionaryBytes is the largest dictionary that a block may ask for; 0 stands for 256 MiB. A larger one is
-	// ErrDictionary. Of a block that is decoded alone, memory is taken only as far as decoded bytes fill it: at most the
-	// dictionary and 16 MiB, and at most what the block states to decode to; what was held before is held too while it grows.
+	// ErrDictionary. Of a block that is decoded alone, memory is taken in steps, as decoded bytes fill it: at most the
+	// dictionary and 16 MiB, and at most what the block states to decode to; half as much more while it grows.
 	MaxDictionaryBytes int64
 	// MemoryBytes is how much the blocks that are decoded at the same time may take together, packed and decoded; 0 stands
 	// for 256 MiB. A block of which no two would fit is decoded alone, piece by piece.

@@ -29,13 +29,13 @@ type PlannedBlock struct {
 func ReadPlan(file io.ReaderAt, sizeBytes int64) (Plan, error) {
 	var plan Plan
 	var streams [][]PlannedBlock // from the last to the first
-	listed := 0
+	listed, in := 0, newInput(nil)
 	for next := sizeBytes; next > 0; {
 		end, err := skipPadding(file, next)
 		if err != nil {
 			return Plan{}, placed(err, end)
 		}
-		start, stream, err := planStream(file, end)
+		start, stream, err := planStream(file, in, end)
 		if err != nil {
 			return Plan{}, placed(err, end)
 		}
@@ -81,7 +81,7 @@ func skipPadding(file io.ReaderAt, end int64) (int64, error) {
 }
 
 // planStream reads footer and index of the stream that ends there, and gives its start.
-func planStream(file io.ReaderAt, end int64) (int64, Plan, error) {
+func planStream(file io.ReaderAt, in *input, end int64) (int64, Plan, error) {
 	if end < streamHeaderBytes+footerBytes {
 		return 0, Plan{}, ErrTruncated
 	}
@@ -97,7 +97,8 @@ func planStream(file io.ReaderAt, end int64) (int64, Plan, error) {
 	if indexStart < streamHeaderBytes {
 		return 0, Plan{}, malformed("an index that would begin before the file")
 	}
-	plan, blocksBytes, err := planIndex(file, indexStart, foot.indexBytes)
+	in.startOver(io.NewSectionReader(file, indexStart, foot.indexBytes))
+	plan, blocksBytes, err := planIndex(in, indexStart, foot.indexBytes)
 	start := indexStart - blocksBytes - streamHeaderBytes
 	if err == nil && start < 0 {
 		err = malformed("blocks that would begin before the file")
@@ -109,8 +110,7 @@ func planStream(file io.ReaderAt, end int64) (int64, Plan, error) {
 }
 
 // planIndex lists the blocks of an index as if the first began at 0.
-func planIndex(file io.ReaderAt, indexStart, indexBytes int64) (plan Plan, blocksBytes int64, err error) {
-	in := newInput(io.NewSectionReader(file, indexStart, indexBytes))
+func planIndex(in *input, indexStart, indexBytes int64) (plan Plan, blocksBytes int64, err error) {
 	plan.Blocks = []PlannedBlock{}
 	taken, err := eachRecord(in, func(r record) error {
 		if r.unpaddedBytes > indexStart-blocksBytes || r.decodedBytes > math.MaxInt64-plan.DecodedBytes {

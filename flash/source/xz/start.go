@@ -39,15 +39,17 @@ func (r *Reader) place(w waitingBlock) {
 	}
 	r.inBlock = true
 	r.alone.begin(r.in, w.header, r.flags[1])
+	t.makeRoom(int64(r.alone.window.maxBytes))
 }
 
 // A jobSize is what a block takes as a job.
 type jobSize struct {
-	unpadded int64 // packed data and check
-	payload  int64 // and padding
+	checked  int64 // packed data and check
+	payload  int64 // packed data, padding and check
 	decoded  int64
-	memory   int64
-	planned  bool // nothing but the plan says so
+	filtered int64 // what went through filters, if there are any
+	memory   int64 // all of it
+	planned  bool  // nothing but the plan says so
 }
 
 // sized gives what a block would take as a job; false if it should be decoded alone: there is one worker, nothing says how
@@ -69,11 +71,12 @@ func (r *Reader) sized(w waitingBlock) (jobSize, bool) {
 	if packed <= 0 || packed > half || s.decoded < 0 || s.decoded > half {
 		return s, false
 	}
-	s.unpadded = packed + int64(lengthBytes)
+	s.checked = packed + int64(lengthBytes)
 	s.payload = (packed+3)&^3 + int64(lengthBytes)
-	s.memory = s.payload + s.decoded + chunkBytes
-	if len(w.header.filters) > 0 {
-		s.memory += s.decoded
+	s.memory = s.payload + chunkBytes + s.decoded
+	if n := int64(len(w.header.filters)); n > 0 {
+		s.filtered = s.decoded
+		s.memory += s.filtered + n*min(s.decoded, stageBytes)
 	}
 	return s, s.memory <= half
 }
@@ -81,9 +84,12 @@ func (r *Reader) sized(w waitingBlock) (jobSize, bool) {
 // handOut reads the packed bytes of a block and starts the job. If they do not all come, the job ends with the reason, after
 // it decoded what there is.
 func (r *Reader) handOut(size jobSize, w waitingBlock) {
+	if r.alone != nil && r.team.heldBytes()+int64(cap(r.alone.window.buf))+size.memory > r.options.MemoryBytes {
+		r.alone = nil
+	}
 	j, base := r.team.newJob(size), r.in.offset()
-	j.header, j.checkID, j.planned, j.memory = w.header, r.flags[1], size.planned, size.memory
-	j.stated = record{w.header.headerBytes + size.unpadded, size.decoded}
+	j.header, j.checkID, j.planned = w.header, r.flags[1], size.planned
+	j.stated = record{w.header.headerBytes + size.checked, size.decoded}
 	j.before, j.endOffset, j.whole = r.blocks, base+size.payload, true
 	r.blocks = r.blocks.with(j.stated)
 	j.raw = append(j.raw[:0], w.raw...)

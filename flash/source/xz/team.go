@@ -77,7 +77,7 @@ func (t *team) mustWait() bool {
 func (t *team) first() *job {
 	j := t.jobs[0]
 	<-j.done
-	t.jobs = append(t.jobs[:0], t.jobs[1:]...)
+	t.jobs = slices.Delete(t.jobs, 0, 1)
 	t.full, t.lent = false, j
 	return j
 }
@@ -104,9 +104,16 @@ func (t *team) heldBytes() int64 {
 	return held
 }
 
-func (j *job) heldBytes() int64 {
-	return int64(cap(j.filtered) + cap(j.block.window.buf))
+// heldBytes is what a job keeps to be used again.
+func (j *job) heldBytes() int64 { return j.takes(jobSize{}) }
+
+// takes is how much a job of that size takes, with the memory that it kept.
+func (j *job) takes(size jobSize) int64 {
+	return size.memory + beyond(cap(j.block.window.buf), size.decoded) + beyond(cap(j.filtered), size.filtered)
 }
+
+// beyond is how much more is held than is needed.
+func beyond(held int, needed int64) int64 { return max(0, int64(held)-needed) }
 
 // pieceBytes is how much memory is taken at a time for packed bytes, as they come and not as a header promises.
 const pieceBytes = 256 << 10
@@ -127,7 +134,7 @@ func (t *team) newPiece(forBytes int64) []byte {
 		return make([]byte, length)
 	}
 	p := t.spare[n-1]
-	t.spare = t.spare[:n-1]
+	t.spare = slices.Delete(t.spare, n-1, n)
 	return p[:length]
 }
 
@@ -166,21 +173,26 @@ func (t *team) stop() {
 	t.jobs, t.idle, t.spare, t.waiting, t.ahead = nil, nil, nil, nil, nil
 }
 
-// newJob gives a job that may take so much. What is kept to be used again is given up where it would not fit beside it.
+// newJob gives a job of that size, with the memory of another where that fits.
 func (t *team) newJob(size jobSize) *job {
-	reused := min(int64(len(t.spare))*pieceBytes, size.payload)
-	if n := len(t.idle); n > 0 {
-		reused += min(t.idle[n-1].heldBytes(), size.decoded)
-	}
-	if t.heldBytes()+size.memory-reused > t.maxMemory {
-		t.idle, t.spare = nil, nil
-	}
+	fromSpare := min(int64(len(t.spare))*pieceBytes, size.payload)
 	if n := len(t.idle); n > 0 {
 		j := t.idle[n-1]
-		t.idle = t.idle[:n-1]
-		return j
+		j.memory = j.takes(size)
+		if t.heldBytes()-j.heldBytes()+j.memory-fromSpare <= t.maxMemory {
+			t.idle = slices.Delete(t.idle, n-1, n)
+			return j
+		}
 	}
-	return &job{block: new(block), done: make(chan struct{}, 1)}
+	t.makeRoom(size.memory - fromSpare)
+	return &job{block: new(block), memory: size.memory, done: make(chan struct{}, 1)}
+}
+
+// makeRoom gives up all that is kept to be used again if so much more would not fit beside it.
+func (t *team) makeRoom(moreBytes int64) {
+	if t.heldBytes()+moreBytes > t.maxMemory {
+		t.idle, t.spare = nil, nil
+	}
 }
 
 // run decodes the block. Its bytes lie in the window, or where they went through filters, in a slice of their own.
@@ -202,6 +214,7 @@ func (j *job) run(stopped *atomic.Bool) {
 			j.filtered = append(j.filtered, piece...)
 		}
 	}
+	clear(b.chain) // what filters took is not kept
 	j.result = j.filtered
 	if len(b.chain) == 0 {
 		j.result = b.window.buf[:b.decodedBytes]

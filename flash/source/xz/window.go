@@ -47,8 +47,18 @@ func (w *window) room(moreBytes int) {
 		w.origin -= gone
 	}
 	if need := w.pos + moreBytes; need > len(w.buf) {
-		grown := make([]byte, min(max(need, 4*len(w.buf), firstWindowBytes), max(w.maxBytes, need)))
+		grown := make([]byte, w.grownBytes(need))
 		copy(grown, w.buf[:w.pos])
 		w.buf = grown
 	}
+}
+
+// grownBytes is how long the window should be next. Before it is as long as it gets, it is at most half as long, so that both
+// at once are little more than the one.
+func (w *window) grownBytes(needBytes int) int {
+	grown := max(needBytes, 4*len(w.buf), firstWindowBytes)
+	if grown > w.maxBytes/2 {
+		grown = max(needBytes, w.maxBytes)
+	}
+	return grown
 }

@@ -1,0 +1,81 @@
+package xz_test
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"runtime"
+	"strings"
+	"testing"
+
+	"cardwright/flash/source/xz"
+)
+
+// TestBlocksOfAllKindsStayInTheirBounds looks again and again at what is held while blocks of different kinds follow each
+// other. What one kind took must not be kept beside what another needs.
+func TestBlocksOfAllKindsStayInTheirBounds(t *testing.T) {
+	const boundBytes, sparedBytes = 64 << 20, 4 << 20
+	zeros, chunkBytes := zeroChunk(t)
+	again := withoutProperties(0xa0|zeros[0]&0x1f, zeros)
+	packed := func(chunks int) (data []byte, decodedBytes int64) {
+		return append(append(bytes.Clone(zeros), bytes.Repeat(again, chunks-1)...), 0), int64(chunks * chunkBytes)
+	}
+	stored := append(bytes.Repeat([]byte("\x01\xff\xff"+strings.Repeat("node", 1<<14)), 240), 0)
+	largeAsPacked := sizedFile(stored, 240<<16)
+	largeAsDecoded := sizedFile(packed(15))
+	data, decodedBytes := packed(5)
+	ofThreeFilters := sizedFileOf(3, []byte{3, 1, 0, 3, 1, 0, 3, 1, 0, 0x21, 1, 8}, data, decodedBytes) // delta, each
+	data, decodedBytes = packed(30)
+	ofUnknownSize := file([]byte{0, 0x21, 1, 26}, data, decodedBytes) // with 32 MiB of dictionary
+
+	for name, files := range map[string][][]byte{
+		"large as packed, then as decoded": {largeAsPacked, largeAsPacked, largeAsDecoded, largeAsDecoded},
+		"large as decoded, then as packed": {largeAsDecoded, largeAsDecoded, largeAsPacked, largeAsPacked},
+		"side by side, then alone":         {largeAsDecoded, largeAsDecoded, ofUnknownSize},
+		"alone, then side by side":         {ofUnknownSize, largeAsDecoded, largeAsDecoded},
+		"with filters":                     {ofThreeFilters, ofThreeFilters, ofThreeFilters, ofThreeFilters, ofThreeFilters},
+	} {
+		t.Run(name, func(t *testing.T) {
+			source := bytes.NewReader(bytes.Join(files, nil))
+			before := heapBytes()
+			r := xz.NewReader(source, xz.Options{Workers: 2, MemoryBytes: boundBytes})
+			most := int64(0)
+			for {
+				_, err := io.CopyN(io.Discard, struct{ io.Reader }{r}, 1<<20)
+				if errors.Is(err, io.EOF) {
+					break
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
+				most = max(most, heapBytes()-before)
+			}
+			if most > boundBytes+sparedBytes || most < boundBytes/4 {
+				t.Errorf("up to %d bytes are held", most)
+			}
+		})
+	}
+}
+
+// heapBytes is what is in use.
+func heapBytes() int64 {
+	runtime.GC()
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	return int64(m.HeapAlloc)
+}
+
+func TestPlanOfManyStreamsTakesLittleMemory(t *testing.T) {
+	const streams = 2000
+	many := bytes.Repeat(sizedFile([]byte("\x01\x00\x03card\x00"), 4), streams)
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	plan, err := xz.ReadPlan(bytes.NewReader(many), int64(len(many)))
+	runtime.ReadMemStats(&after)
+	if err != nil || plan.Streams != streams || plan.DecodedBytes != 4*streams {
+		t.Fatal(plan.Streams, plan.DecodedBytes, err)
+	}
+	if perStream := (after.TotalAlloc - before.TotalAlloc) / streams; perStream > 16<<10 {
+		t.Errorf("%d bytes per stream", perStream)
+	}
+}
