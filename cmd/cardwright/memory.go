@@ -33,8 +33,8 @@ func decodingMemory(wholeBytes int64, cards int) int64 {
 func leastMemory(cards int) int64 { return ownMemory + job.BufferBytes(cards) }
 
 // keepWithin has the collector keep to what the program may take, or to what it cannot do without: a limit below that would
-// keep it running.
+// keep it running. The program's own file, as far as it lies in memory, is beyond the collector's sight.
 func keepWithin(wholeBytes int64, cards int) {
-	const decodingOneByOne = 32 << 20
-	debug.SetMemoryLimit(max(wholeBytes, leastMemory(cards)+decodingOneByOne))
+	const decodingOneByOne, ownFile = 32 << 20, 16 << 20
+	debug.SetMemoryLimit(max(wholeBytes, leastMemory(cards)+decodingOneByOne) - ownFile)
 }
