@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/url"
@@ -13,10 +14,10 @@ import (
 
 // imageFlags say how an image is opened: they are the same wherever a command takes one.
 type imageFlags struct {
-	sha256 string
-	member string
-	memory string
-	raw    bool
+	sha256      string
+	member      string
+	memoryBytes int64 // 0 where nobody says
+	raw         bool
 }
 
 func (f *imageFlags) register(cmd *cobra.Command) {
@@ -29,9 +30,13 @@ func (f *imageFlags) register(cmd *cobra.Command) {
 // registerWay adds the flags that say how the bytes are taken.
 func (f *imageFlags) registerWay(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.member, "member", "", "the `name` of the file to take from a zip archive of several")
-	cmd.Flags().StringVar(&f.memory, "memory", "",
+	cmd.Flags().Func("memory",
 		"the `amount` of memory to stay within; blocks of an xz image are decoded side by side as far as it goes "+
-			"(else 512MiB, or a quarter of the machine's if that is less)")
+			"(else 512MiB, or a quarter of the machine's if that is less)",
+		func(text string) (err error) {
+			f.memoryBytes, err = parseMemory(text)
+			return err
+		})
 	cmd.Flags().BoolVar(&f.raw, "raw", false, "take the bytes as they are, even where they look like nothing known")
 }
 
@@ -39,13 +44,10 @@ func (f *imageFlags) registerWay(cmd *cobra.Command) {
 // wrong usage.
 func (f *imageFlags) options(p *program, cards int) (source.Options, error) {
 	o := source.Options{Member: f.member, Raw: f.raw, Stdin: p.stdin}
-	memory := defaultMemory()
-	if f.memory != "" {
-		var err error
-		if memory, err = parseMemory(f.memory); err != nil {
-			return o, fmt.Errorf("--memory: %w", err)
-		}
+	if least := leastMemory(cards); f.memoryBytes > 0 && f.memoryBytes < least {
+		return o, usagef("--memory is too little: this command takes %dMiB at the least", least>>20)
 	}
+	memory := cmp.Or(f.memoryBytes, defaultMemory())
 	keepWithin(memory, cards)
 	o.MemoryBytes = decodingMemory(memory, cards)
 	if f.sha256 == "" {

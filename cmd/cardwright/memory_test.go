@@ -32,9 +32,9 @@ func TestDecodingGetsWhatIsLeft(t *testing.T) {
 		want  int64
 		limit int64
 	}{
-		{512 << 20, 1, (512 - 40 - 4*(5+3)) << 20, 512 << 20},
-		{512 << 20, 4, (512 - 40 - 4*(5+12)) << 20, 512 << 20},
-		{64 << 20, 4, 1 << 20, (40 + 4*(5+12) + 32) << 20},
+		{512 << 20, 1, (512 - 40 - 4*(5+3)) << 20, 496 << 20},
+		{512 << 20, 4, (512 - 40 - 4*(5+12)) << 20, 496 << 20},
+		{64 << 20, 4, 1 << 20, (40 + 4*(5+12) + 32 - 16) << 20},
 	} {
 		if got := decodingMemory(c.whole, c.cards); got != c.want {
 			t.Errorf("of %d bytes with %d cards, decoding gets %d, want %d", c.whole, c.cards, got, c.want)
