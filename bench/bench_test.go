@@ -58,7 +58,7 @@ func TestReportTellsBothSides(t *testing.T) {
 	want := `Machine  two cores
          a kernel
 Image    board.img.xz
-Medians of 3
+Medians of 3, of decoders of 9
 
     1.25 x     decoding (goal: 1.2 or more)
                   2.000 s  here

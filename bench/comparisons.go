@@ -35,6 +35,10 @@ func (b *workbench) comparisons() []comparison {
 	}
 }
 
+// decoderRounds is how much more often decoders are measured than all else: they take seconds, and on a machine that is not
+// quiet, seconds differ much.
+const decoderRounds = 3
+
 // decoding compares decoders, both decoding to nowhere: how often the tool's time holds ours.
 func (b *workbench) decoding(way, tool, goal string) comparison {
 	name := "decoding " + way + ": speed against " + tool
@@ -43,7 +47,7 @@ func (b *workbench) decoding(way, tool, goal string) comparison {
 		if err != nil {
 			return nil, err
 		}
-		sides, err := inTurn(ctx, b.rounds,
+		sides, err := inTurn(ctx, decoderRounds*b.rounds,
 			side{"this decoder", func(ctx context.Context) (float64, error) {
 				return timed(exec.CommandContext(ctx, b.self, decodeWord, path))
 			}},

@@ -162,8 +162,9 @@ func (b *workbench) shellsWay() side {
 	return side{name, func(ctx context.Context) (seconds float64, err error) {
 		err = b.withCards(ctx, 1, 0, 0, func(devices []string) (err error) {
 			device := devices[0]
-			line := fmt.Sprintf("xz -dc -T2 %s | tee >(sha256sum) > %s; blockdev --flushbufs %s; head -c %d %s | sha256sum; wait",
-				quoted(b.image), device, device, b.imageBytes, device)
+			wrote, read := quoted(filepath.Join(b.dir, "wrote")), quoted(filepath.Join(b.dir, "read"))
+			line := fmt.Sprintf("xz -dc -T2 %s | tee >(sha256sum >%s) > %s; blockdev --flushbufs %s; head -c %d %s | sha256sum >%s; cmp %s %s",
+				quoted(b.image), wrote, device, device, b.imageBytes, device, read, wrote, read)
 			seconds, err = shell(name, line).once(ctx)
 			return err
 		})

@@ -56,16 +56,14 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 			continue
 		}
 		fmt.Fprintf(stderr, "%s ...\n", c.name)
-		figures, err := c.measure(ctx)
-		if err != nil {
-			return fmt.Errorf("%s: %w", c.name, err)
-		}
+		figures, failed := c.measure(ctx)
 		outcome.Figures = append(outcome.Figures, figures...)
+		if failed != nil {
+			err = fmt.Errorf("%s: %w", c.name, failed)
+			break
+		}
 	}
-	if s.json {
-		return outcome.writeJSON(stdout)
-	}
-	return outcome.writeText(stdout)
+	return errors.Join(err, outcome.write(stdout, s.json)) // what was measured before a failure is told too
 }
 
 func parse(args []string, stderr io.Writer) (s setting, err error) {

@@ -28,6 +28,13 @@ type figure struct {
 	Sides []median `json:"sides"`
 }
 
+func (r report) write(w io.Writer, asJSON bool) error {
+	if asJSON {
+		return r.writeJSON(w)
+	}
+	return r.writeText(w)
+}
+
 func (r report) writeJSON(w io.Writer) error {
 	encoder := json.NewEncoder(w)
 	encoder.SetIndent("", "  ")
@@ -36,7 +43,7 @@ func (r report) writeJSON(w io.Writer) error {
 
 func (r report) writeText(w io.Writer) error {
 	var text strings.Builder
-	fmt.Fprintf(&text, "Machine  %s\nImage    %s\nMedians of %d\n\n", strings.Join(r.Machine, "\n         "), r.Image, r.Rounds)
+	fmt.Fprintf(&text, "Machine  %s\nImage    %s\nMedians of %d, of decoders of %d\n\n", strings.Join(r.Machine, "\n         "), r.Image, r.Rounds, decoderRounds*r.Rounds)
 	for _, f := range r.Figures {
 		fmt.Fprintf(&text, "%8.2f %-5s %s", f.Value, f.Unit, f.Name)
 		if f.Goal != "" {
