@@ -178,9 +178,10 @@ func (t *team) newJob(size jobSize) *job {
 	fromSpare := min(int64(len(t.spare))*pieceBytes, size.payload)
 	if n := len(t.idle); n > 0 {
 		j := t.idle[n-1]
-		j.memory = j.takes(size)
-		if t.heldBytes()-j.heldBytes()+j.memory-fromSpare <= t.maxMemory {
+		takes := j.takes(size)
+		if t.heldBytes()-j.heldBytes()+takes-fromSpare <= t.maxMemory {
 			t.idle = slices.Delete(t.idle, n-1, n)
+			j.memory = takes
 			return j
 		}
 	}

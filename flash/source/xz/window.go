@@ -53,8 +53,8 @@ func (w *window) room(moreBytes int) {
 	}
 }
 
-// grownBytes is how long the window should be next. Before it is as long as it gets, it is at most half as long, so that both
-// at once are little more than the one.
+// grownBytes is how long the window should be next. Before it is as long as it gets, it is at most half as long, which is
+// then all that is held beside it while its bytes are copied.
 func (w *window) grownBytes(needBytes int) int {
 	grown := max(needBytes, 4*len(w.buf), firstWindowBytes)
 	if grown > w.maxBytes/2 {

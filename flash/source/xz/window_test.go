@@ -3,7 +3,7 @@ package xz
 import "testing"
 
 // What a window held before is held too while it grows.
-func TestGrowingTakesLittleMoreThanTheWindow(t *testing.T) {
+func TestGrowingTakesHalfAsMuchMoreAtMost(t *testing.T) {
 	const chunk = 1 << 16
 	for _, dictionaryMiB := range []int64{1, 3, 8, 32, 64, 100, 256, 384} {
 		var w window
