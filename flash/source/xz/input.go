@@ -30,8 +30,8 @@ func newInput(from io.Reader) *input {
 	return &input{from: from, buf: make([]byte, inputBytes, inputBytes+chunkBytes)}
 }
 
-// startOver makes the input read another source from its start.
-func (in *input) startOver(from io.Reader) { *in = input{from: from, buf: in.buf} }
+// reset makes the input read another source from its start.
+func (in *input) reset(from io.Reader) { *in = input{from: from, buf: in.buf} }
 
 // giveFrom makes the input give pieces that lie in memory, the first byte at that packed offset, and then an error.
 func (in *input) giveFrom(base int64, pieces [][]byte, err error) {

@@ -97,7 +97,7 @@ func planStream(file io.ReaderAt, in *input, end int64) (int64, Plan, error) {
 	if indexStart < streamHeaderBytes {
 		return 0, Plan{}, malformed("an index that would begin before the file")
 	}
-	in.startOver(io.NewSectionReader(file, indexStart, foot.indexBytes))
+	in.reset(io.NewSectionReader(file, indexStart, foot.indexBytes))
 	plan, blocksBytes, err := planIndex(in, indexStart, foot.indexBytes)
 	start := indexStart - blocksBytes - streamHeaderBytes
 	if err == nil && start < 0 {
