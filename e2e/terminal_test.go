@@ -56,9 +56,10 @@ func TestInterruptAtTheQuestion(t *testing.T) {
 	card.expectUntouched(t)
 }
 
-// TestProgressInLines reads what is told where nobody can see a moving bar.
+// TestProgressInLines reads what is told where nobody can see a moving bar. Writing and proving take a second and more:
+// a step that is over between two looks at the meter is not told.
 func TestProgressInLines(t *testing.T) {
-	card := seat(t, cardlab.Traits{SizeBytes: 192 * mib, Seed: 72, WriteBytesPerSecond: 40_000_000})
+	card := seat(t, cardlab.Traits{SizeBytes: 192 * mib, Seed: 72, WriteBytesPerSecond: 40_000_000, ReadBytesPerSecond: 80_000_000})
 	r := run(t, 0, flashTo(gptImage().path(t), []*seated{card})...)
 	if strings.ContainsAny(r.stderr, "\r\x1b") {
 		t.Errorf("control characters went to what is no terminal: %q", r.stderr)
