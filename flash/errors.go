@@ -12,6 +12,8 @@ var (
 	ErrGone = errors.New("the card is gone")
 	// ErrHeldOthersBack says that the card completed no call for so long that the other cards go on without it.
 	ErrHeldOthersBack = errors.New("the card answered no call while the other cards waited")
+	// ErrStalled says that a call to the card did not return for so long that it is not waited for any more.
+	ErrStalled = errors.New("the card stopped answering")
 	// ErrReadOnly says that the card stopped taking writes.
 	ErrReadOnly = errors.New("the card takes no writes")
 )

@@ -27,7 +27,6 @@ type Feed struct {
 }
 
 func newFeed(meter *Meter, room int) *Feed {
-	meter.Called()
 	return &Feed{
 		meter: meter, pieces: make(chan *piece, room), headSet: make(chan struct{}),
 		over: make(chan struct{}), aside: make(chan struct{}),
@@ -162,9 +161,10 @@ func (f *Feed) end(err error) {
 	close(f.pieces)
 }
 
-// standsStill tells whether the card is being written and completed no call for the given time.
+// standsStill tells whether a call that writes to the card has been under way for the given time.
 func (f *Feed) standsStill(patience time.Duration) bool {
-	return !f.closed() && !f.waiting.Load() && f.meter.writing() && time.Since(f.meter.LastCall()) >= patience
+	_, still := f.meter.CallFor(patience)
+	return still && f.meter.writing() && !f.closed()
 }
 
 // waits tells whether the card is idle: for want of a block, or since it took all of them and is done.

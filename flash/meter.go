@@ -14,7 +14,7 @@ type Meter struct {
 	end       atomic.Int64
 	proven    atomic.Int64
 	busyNanos atomic.Int64
-	lastCall  atomic.Int64 // when a call last completed, in nanoseconds since 1970
+	call      callUnderWay
 }
 
 // A Progress is one look at a Meter. Rates follow from the difference of two looks.
@@ -43,22 +43,10 @@ func (m *Meter) Look() Progress {
 }
 
 // Enter says which step the card is in now.
-func (m *Meter) Enter(step Step) {
-	m.step.Store(&step)
-	m.Called()
-}
+func (m *Meter) Enter(step Step) { m.step.Store(&step) }
 
 // Proved adds to the bytes that were read back and compared.
-func (m *Meter) Proved(n int) {
-	m.proven.Add(int64(n))
-	m.Called()
-}
-
-// Called notes that a call to the card completed just now.
-func (m *Meter) Called() { m.lastCall.Store(time.Now().UnixNano()) }
-
-// LastCall tells when a call to the card last completed.
-func (m *Meter) LastCall() time.Time { return time.Unix(0, m.lastCall.Load()) }
+func (m *Meter) Proved(n int) { m.proven.Add(int64(n)) }
 
 // writing tells whether the card is in a step that writes.
 func (m *Meter) writing() bool {
@@ -70,5 +58,4 @@ func (m *Meter) wrote(n int, endBytes int64, busy time.Duration) {
 	m.written.Add(int64(n))
 	m.end.Store(endBytes)
 	m.busyNanos.Add(int64(busy))
-	m.Called()
 }

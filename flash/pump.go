@@ -46,7 +46,8 @@ func (p *Pump) Manifest() *Manifest { return &p.manifest }
 func (p *Pump) Head() []byte { return p.head }
 
 // Run reads the image to its end and returns nil only when the image ended soundly. It also stops, with the cause, when
-// the context ends (a read that hangs is then left behind after 2 s), when the image outgrows LimitBytes (ErrTooSmall), and when every card has given up (ErrNoCards).
+// the context ends (a read that hangs is then left behind after a second), when the image outgrows LimitBytes (ErrTooSmall),
+// and when every card has given up (ErrNoCards).
 func (p *Pump) Run(ctx context.Context, image io.Reader) error {
 	reading, stop := context.WithCancel(ctx)
 	filled := make(chan filling)
@@ -64,7 +65,7 @@ func (p *Pump) Run(ctx context.Context, image io.Reader) error {
 // interrupted, and must not keep the operator from the report. Such a goroutine ends with its read, so the image must bear
 // being closed meanwhile.
 func (p *Pump) drain(filled <-chan filling) {
-	grace := time.NewTimer(2 * time.Second)
+	grace := time.NewTimer(time.Second)
 	defer grace.Stop()
 	for {
 		select {

@@ -22,7 +22,7 @@ type Writer struct {
 
 // NewWriter makes a writer for a card. The judge tells the pace while writing goes on.
 func NewWriter(card Card, meter *Meter, judge Judge) *Writer {
-	return &Writer{card: card, meter: meter, judge: judge}
+	return &Writer{card: Watch(card, meter), meter: meter, judge: judge}
 }
 
 // Trace gives what was measured so far.
@@ -40,12 +40,10 @@ func (w *Writer) Clear() error {
 		if _, err := w.card.WriteAt(zeros, offsetBytes); err != nil {
 			return w.fail(StepClear, offsetBytes, len(zeros), err)
 		}
-		w.meter.Called()
 	}
 	if err := w.card.Flush(); err != nil {
 		return w.fail(StepClear, 0, 0, err)
 	}
-	w.meter.Called()
 	return nil
 }
 

@@ -36,10 +36,10 @@ type Prover struct {
 	damaged  []spoiled
 }
 
-// NewProver makes a prover; the meter sees every block that was compared.
+// NewProver makes a prover; the meter sees every block that was compared, and every call that is under way.
 func NewProver(card flash.Card, manifest *flash.Manifest, meter *flash.Meter) *Prover {
 	return &Prover{
-		card: card, manifest: manifest, meter: meter, step: flash.StepProof, where: whereFound(manifest),
+		card: flash.Watch(card, meter), manifest: manifest, meter: meter, step: flash.StepProof, where: whereFound(manifest),
 		buffers: [Buffers][]byte{flash.AlignedBuffer(flash.BlockBytes), flash.AlignedBuffer(flash.BlockBytes)},
 	}
 }

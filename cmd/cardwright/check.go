@@ -15,6 +15,7 @@ import (
 type checking struct {
 	*program
 	imageFlags
+	stallFlag
 	imageName string
 	label     string
 }
@@ -34,7 +35,8 @@ func (p *program) checkCommand() *cobra.Command {
 	}
 	cmd.Flags().StringVar(&c.imageName, "image", "", "the `image` to hold the card against: a file, a URL, or - for standard input")
 	cmd.Flags().StringVar(&c.label, "label", "", "the `label` written on the card, for the logbook")
-	c.register(cmd)
+	c.stallFlag.register(cmd)
+	c.imageFlags.register(cmd)
 	return cmd
 }
 
@@ -42,6 +44,9 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 	startedAt := time.Now()
 	if c.imageName == "" {
 		return usagef("check: --image is missing: name the image to hold the card against")
+	}
+	if err := c.stallFlag.check(); err != nil {
+		return err
 	}
 	options, err := c.imageFlags.options(c.program, 1)
 	if err != nil {
@@ -71,9 +76,9 @@ func (c *checking) prove(ctx context.Context, s *target, image openImage, starte
 	defer c.closeBook(book)
 	var result *job.Result
 	c.newProgress(image, tracksOf([]*target{s})).during(func() {
-		result = job.Check(ctx, image, s.forJob(), job.Options{Book: book, Unrecorded: unrecorded})
+		result = job.Check(ctx, image, s.forJob(), job.Options{Book: book, Unrecorded: unrecorded, StallLimit: c.limit})
 	})
-	return c.printRuns(startedAt, result)
+	return c.held(c.printRuns(startedAt, result), []*target{s})
 }
 
 // classOfSource sorts a source that did not open.

@@ -23,8 +23,9 @@ import (
 type flashing struct {
 	*program
 	imageFlags
-	to      []string
-	labels  []string
+	to     []string
+	labels []string
+	stallFlag
 	floor   string
 	fixedOK bool
 	yes     bool
@@ -67,7 +68,8 @@ func (p *program) flashCommand() *cobra.Command {
 	cmd.Flags().StringVar(&f.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second); a card below it ends the command with 7")
 	cmd.Flags().BoolVar(&f.fixedOK, "fixed-ok", false, "allow a disk that is neither removable nor reached over USB or MMC: look twice")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase the cards named by --to, whatever they hold")
-	f.register(cmd)
+	f.stallFlag.register(cmd)
+	f.imageFlags.register(cmd)
 	return cmd
 }
 
@@ -135,6 +137,9 @@ func (f *flashing) validate() (err error) {
 			return fmt.Errorf("flash: --floor: %w", err)
 		}
 	}
+	if err := f.stallFlag.check(); err != nil {
+		return err
+	}
 	f.options, err = f.imageFlags.options(f.program, len(f.wishes))
 	return err
 }
@@ -200,10 +205,10 @@ func (f *flashing) write(ctx context.Context, image openImage) error {
 	var result *job.Result
 	f.newProgress(image, tracksOf(f.targets)).during(func() {
 		result = job.Flash(ctx, image, targets, job.Options{
-			Book: f.book, Unrecorded: f.unrecorded, FloorBytesPerSecond: f.floorRate,
+			Book: f.book, Unrecorded: f.unrecorded, FloorBytesPerSecond: f.floorRate, StallLimit: f.limit,
 		})
 	})
-	return f.printRuns(f.startedAt, result)
+	return f.held(f.printRuns(f.startedAt, result), f.targets)
 }
 
 // notStarted ends the command before its job began.

@@ -11,15 +11,14 @@ import (
 )
 
 // Check proves a card against an image once more and writes nothing to it: it decodes the image for its manifest, then
-// reads the card. The result holds one run. A card that an interrupt finds stuck in a call is not waited for.
+// reads the card. The result holds one run. A card that stopped answering, or that an interrupt finds stuck in a call, is not
+// waited for.
 func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	facts := image.Facts()
 	if runs, refused := tooSmall(image, []Target{t}, logbook.OperationCheck); refused {
 		return &Result{facts, runs}
 	}
-	if t.Meter == nil {
-		t.Meter = &flash.Meter{}
-	}
+	t.watch()
 	c := &checking{Target: t, run: newRun(t, logbook.OperationCheck)}
 	c.run.PaceReason = "a check writes nothing"
 	c.record = newRecord(o, image, c.run)
@@ -29,10 +28,9 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 		defer close(done)
 		c.walk(ctx)
 	}()
-	select {
-	case <-done:
-	case <-afterInterrupt(ctx, o.Grace):
-		c.giveUp(c.Meter, stuck(ctx))
+	v := vigil{meter: c.Meter, stallLimit: o.StallLimit, done: done}
+	if cause := v.keep(ctx); cause != nil {
+		c.giveUp(c.Meter, cause)
 	}
 	return &Result{image.Facts(), []logbook.Run{c.result()}}
 }

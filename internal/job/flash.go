@@ -1,11 +1,11 @@
 package job
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"runtime/debug"
 	"sync"
-	"time"
 
 	"cardwright/flash"
 	"cardwright/internal/logbook"
@@ -34,7 +34,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 		return &Result{facts, runs}
 	}
 	pump := flash.NewPump(flash.NewPool(buffersForSource + buffersPerCard*len(targets)))
-	pump.Patience = o.Patience
+	pump.Patience = min(flash.DefaultPatience, cmp.Or(o.StallLimit, DefaultStallLimit))
 	excerpt := observed(pump, image)
 	for _, t := range targets {
 		if pump.LimitBytes == 0 || t.Card.SizeBytes() < pump.LimitBytes {
@@ -54,7 +54,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 		_ = pump.Run(pumping, image) // every way learns the outcome from its feed
 		debug.FreeOSMemory()         // what decoding took; the proofs take theirs now
 	}()
-	runs := walkAll(ctx, ways, o.Grace)
+	runs := walkAll(ctx, ways)
 	stop()
 	<-pumped
 	return &Result{image.Facts(), runs}
@@ -62,14 +62,11 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 
 // walkAll waits for the image's head, checks every target once more, and only when all of them pass lets the cards go
 // their ways.
-func walkAll(ctx context.Context, ways []*way, grace time.Duration) []logbook.Run {
+func walkAll(ctx context.Context, ways []*way) []logbook.Run {
 	if ways[0].feed.AwaitHead(ctx) == nil {
 		if runs, refused := refusedNow(ways); refused {
 			return runs
 		}
-	}
-	for _, w := range ways {
-		w.Meter.Called() // waiting for the head is no standing still
 	}
 	for _, w := range ways {
 		var going context.Context
@@ -80,7 +77,7 @@ func walkAll(ctx context.Context, ways []*way, grace time.Duration) []logbook.Ru
 	runs := make([]logbook.Run, len(ways))
 	var waiting sync.WaitGroup
 	for i, w := range ways {
-		waiting.Go(func() { runs[i] = w.await(ctx, grace) }) // each at once, since a card that is stuck is given up in its time
+		waiting.Go(func() { runs[i] = w.await(ctx) }) // each at once, since a card that is stuck is given up in its time
 	}
 	waiting.Wait()
 	return runs
@@ -125,31 +122,31 @@ func tooSmall(image Image, targets []Target, operation logbook.Operation) (runs 
 	return runs, refused
 }
 
-// await gives the run once its way ended. A card that was set aside, or that an interrupt finds stuck in a call, is not
-// waited for: its run says so, and nothing but blanking follows once the call returns.
-func (w *way) await(ctx context.Context, grace time.Duration) logbook.Run {
-	watch := time.NewTicker(time.Second)
-	defer watch.Stop()
-	late := afterInterrupt(ctx, grace)
-	for {
-		select {
-		case <-w.done:
-			return w.result()
-		case <-watch.C:
-			w.pump.SetAside()
-		case <-w.feed.Aside():
-			w.abandon(flash.ErrHeldOthersBack)
-			return w.result()
-		case <-late:
-			w.abandon(stuck(ctx))
-			return w.result()
-		}
+// await gives the run once its way ended. A card that was set aside, that stopped answering, or that an interrupt finds stuck
+// in a call, is not waited for: its run says so, and nothing but blanking follows once the call returns.
+func (w *way) await(ctx context.Context) logbook.Run {
+	v := vigil{meter: w.Meter, stallLimit: w.stallLimit, done: w.done, othersWait: w.heldOthersBack}
+	if cause := v.keep(ctx); cause != nil {
+		w.abandon(cause)
+	}
+	return w.result()
+}
+
+// heldOthersBack sets cards aside that stand still while others wait, and gives an error where this is one of them.
+func (w *way) heldOthersBack() error {
+	w.pump.SetAside()
+	select {
+	case <-w.feed.Aside():
+		return flash.ErrHeldOthersBack
+	default:
+		return nil
 	}
 }
 
-// abandon closes the record of a way that goes on, and ends that way.
+// abandon closes the record of a way that goes on, and ends that way; the others get its share of the blocks.
 func (w *way) abandon(cause error) {
 	if w.giveUp(w.Meter, cause) {
 		w.end(cause)
+		w.feed.Close()
 	}
 }

@@ -37,13 +37,30 @@ type Target struct {
 	Meter      *flash.Meter // shows the progress; nil for none
 }
 
+// watch makes sure that the calls to the card are seen while they are under way.
+func (t *Target) watch() {
+	if t.Meter == nil {
+		t.Meter = &flash.Meter{}
+	}
+	t.Card = flash.Watch(t.Card, t.Meter)
+}
+
+// rereadTable asks the kernel to read the card's partition table again, and tells whether it did.
+func (t *Target) rereadTable() bool {
+	if t.Reader == nil {
+		return false
+	}
+	t.Meter.Calling(flash.CallControl, 0, 0)
+	defer t.Meter.Returned()
+	return t.Reader.RereadTable() == nil
+}
+
 // Options are what a job is asked for beside its image and targets. The zero value records nothing and asks for nothing.
 type Options struct {
 	Book                *logbook.Book // nil: nothing is recorded
 	Unrecorded          error         // why Book is nil, where a run that is not recorded shall say so
 	FloorBytesPerSecond float64       // 0: no floor
-	Patience            time.Duration // how long one card may hold the others back; 0: flash.DefaultPatience
-	Grace               time.Duration // how long an interrupted card may take to return from its call; 0: 10 s
+	StallLimit          time.Duration // how long one call to a card may take; 0: DefaultStallLimit
 }
 
 // A Result is what became of an image and of each card, in the order of the targets.

@@ -62,13 +62,18 @@ func (r *record) giveUp(meter *flash.Meter, cause error) bool {
 		return false
 	}
 	look := meter.Look()
+	failure := &flash.Error{Step: look.Step, OffsetBytes: look.EndBytes, Err: cause}
+	if call, under := meter.Call(); under && (call.Kind == flash.CallRead || call.Kind == flash.CallWrite) {
+		failure.OffsetBytes = call.OffsetBytes
+	}
 	run := r.begun
 	run.Findings = slices.Clone(run.Findings)
-	run.Error = failureOf(&flash.Error{Step: look.Step, OffsetBytes: look.EndBytes, Err: cause})
-	run.PaceReason = "the card did not answer"
+	run.Error = failureOf(failure)
+	run.PaceReason = "the card was not waited for"
 	if run.Operation == logbook.OperationFlash && headMayStand(look.Step) {
 		find(&run, notBlanked(cause))
 	}
+	meter.Enter(flash.StepRecord)
 	r.finish(&run, nil)
 	return true
 }

@@ -15,25 +15,24 @@ import (
 type way struct {
 	Target
 	*record
-	floor   float64
-	pump    *flash.Pump
-	feed    *flash.Feed
-	excerpt *excerpt
-	writer  *flash.Writer
-	prover  *verify.Prover
-	run     logbook.Run
-	medium  bool // reads come from the medium
-	done    chan struct{}
-	end     context.CancelCauseFunc // ends the way when it is given up; set before it is walked
+	floor      float64
+	stallLimit time.Duration
+	pump       *flash.Pump
+	feed       *flash.Feed
+	excerpt    *excerpt
+	writer     *flash.Writer
+	prover     *verify.Prover
+	run        logbook.Run
+	medium     bool // reads come from the medium
+	done       chan struct{}
+	end        context.CancelCauseFunc // ends the way when it is given up; set before it is walked
 }
 
 func newWay(t Target, o Options, pump *flash.Pump, excerpt *excerpt, image Image) *way {
-	if t.Meter == nil {
-		t.Meter = &flash.Meter{}
-	}
+	t.watch()
 	w := &way{
-		Target: t, floor: o.FloorBytesPerSecond, pump: pump, feed: pump.Feed(t.Meter), excerpt: excerpt,
-		run: newRun(t, logbook.OperationFlash), done: make(chan struct{}),
+		Target: t, floor: o.FloorBytesPerSecond, stallLimit: o.StallLimit, pump: pump, feed: pump.Feed(t.Meter),
+		excerpt: excerpt, run: newRun(t, logbook.OperationFlash), done: make(chan struct{}),
 	}
 	w.record = newRecord(o, image, w.run)
 	return w
@@ -162,9 +161,7 @@ func (w *way) inspect() error {
 	if _, err := inspect(&w.run, w.Card, w.excerpt, w.pump.Manifest().ImageBytes); err != nil {
 		return err
 	}
-	if w.Reader != nil {
-		w.run.Conditions.KernelRereadTable = w.Reader.RereadTable() == nil
-	}
+	w.run.Conditions.KernelRereadTable = w.rereadTable()
 	return nil
 }
 
