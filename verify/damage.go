@@ -69,24 +69,3 @@ func joined(blocks []spoiled) []Damage {
 	}
 	return runs
 }
-
-// trueSize is the least distance by which later content stands at earlier places, where every other is a multiple of it:
-// what a card that wraps its addresses at its true size does. It is nil when the displacements do not agree.
-func trueSize(damage []Damage) *int64 {
-	var distances []int64
-	for _, d := range damage {
-		if d.Kind == KindDisplaced {
-			distances = append(distances, *d.FromBytes-d.OffsetBytes)
-		}
-	}
-	if len(distances) == 0 {
-		return nil
-	}
-	least := slices.Min(distances)
-	for _, distance := range distances {
-		if least <= 0 || distance%least != 0 {
-			return nil
-		}
-	}
-	return &least
-}

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"io"
+	"slices"
 	"time"
 
 	"cardwright/flash"
@@ -31,15 +32,18 @@ type Prover struct {
 	buffers  [Buffers][]byte      // one is read into while the other is digested
 	spare    []byte               // for looking twice at a block that differs; made when one does
 	where    map[flash.Digest]int // content that occurs once in the image -> its block
+	seen     []bool               // by block: it was compared
 	bytes    int64
 	took     time.Duration
 	damaged  []spoiled
+	samples  samples // of blocks that hold nothing known
 }
 
 // NewProver makes a prover; the meter sees every block that was compared, and every call that is under way.
 func NewProver(card flash.Card, manifest *flash.Manifest, meter *flash.Meter) *Prover {
 	return &Prover{
 		card: flash.Watch(card, meter), manifest: manifest, meter: meter, step: flash.StepProof, where: whereFound(manifest),
+		seen:    make([]bool, len(manifest.Blocks)),
 		buffers: [Buffers][]byte{flash.AlignedBuffer(flash.BlockBytes), flash.AlignedBuffer(flash.BlockBytes)},
 	}
 }
@@ -87,6 +91,7 @@ func (p *Prover) settle(digests *digester) {
 
 // compared counts a block.
 func (p *Prover) compared(b flash.Block) {
+	p.seen[b.Index] = true
 	p.bytes += int64(b.LengthBytes)
 	p.meter.Proved(b.LengthBytes)
 }
@@ -97,7 +102,7 @@ func (p *Prover) Proof(fromMedium bool) *Proof {
 	if p.took > 0 {
 		proof.BytesPerSecond = float64(p.bytes) / p.took.Seconds()
 	}
-	proof.TrueSizeBytes = trueSize(proof.Damage)
+	proof.TrueSizeBytes = p.trueSize()
 	return proof
 }
 
@@ -175,6 +180,9 @@ func (p *Prover) judge(b flash.Block, held []byte, first flash.Digest) spoiled {
 	if err != nil || flash.Digest(sha256.Sum256(again)) != first {
 		s.kind = KindUnstable
 	}
+	if s.kind == KindChanged && !p.noted(b) {
+		p.samples.take(b, held)
+	}
 	return s
 }
 
@@ -188,12 +196,14 @@ func (p *Prover) second() []byte {
 
 // note adds a damaged block, once.
 func (p *Prover) note(s spoiled) {
-	for _, known := range p.damaged {
-		if known.Index == s.Index {
-			return
-		}
+	if !p.noted(s.Block) {
+		p.damaged = append(p.damaged, s)
 	}
-	p.damaged = append(p.damaged, s)
+}
+
+// noted tells whether a block is known to be damaged.
+func (p *Prover) noted(b flash.Block) bool {
+	return slices.ContainsFunc(p.damaged, func(s spoiled) bool { return s.Index == b.Index })
 }
 
 func only(held []byte, value byte) bool {

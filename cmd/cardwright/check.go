@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cardwright/flash/source"
 	"cardwright/internal/device"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
@@ -67,16 +68,18 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 		return c.stop(unread, err, classOfSource(ctx))
 	}
 	defer image.Close() // it was read to its end, or is not needed any more
-	return c.prove(ctx, targets[0], image, startedAt)
+	return c.prove(ctx, targets[0], image, options, startedAt)
 }
 
 // prove carries the job out and prints what became of it.
-func (c *checking) prove(ctx context.Context, s *target, image openImage, startedAt time.Time) error {
+func (c *checking) prove(ctx context.Context, s *target, image openImage, options source.Options, startedAt time.Time) error {
 	book, unrecorded := c.openForRecording(ctx)
 	defer c.closeBook(book)
 	var result *job.Result
 	c.newProgress(image, tracksOf([]*target{s})).during(func() {
-		result = job.Check(ctx, image, s.forJob(), job.Options{Book: book, Unrecorded: unrecorded, StallLimit: c.limit})
+		result = job.Check(ctx, image, s.forJob(), job.Options{
+			Book: book, Unrecorded: unrecorded, StallLimit: c.limit, Again: again(c.imageName, options),
+		})
 	})
 	return c.held(c.printRuns(startedAt, result), []*target{s})
 }

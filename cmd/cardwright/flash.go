@@ -206,6 +206,7 @@ func (f *flashing) write(ctx context.Context, image openImage) error {
 	f.newProgress(image, tracksOf(f.targets)).during(func() {
 		result = job.Flash(ctx, image, targets, job.Options{
 			Book: f.book, Unrecorded: f.unrecorded, FloorBytesPerSecond: f.floorRate, StallLimit: f.limit,
+			Again: again(f.imageName, f.options),
 		})
 	})
 	return f.held(f.printRuns(f.startedAt, result), f.targets)

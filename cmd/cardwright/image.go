@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io"
 	"net/url"
 	"strings"
 
@@ -74,6 +75,14 @@ func openSource(ctx context.Context, name string, o source.Options) (openImage, 
 		return openImage{}, fmt.Errorf("the image %s: %w", redacted(name), err)
 	}
 	return openImage{image}, nil
+}
+
+// again opens the same image once more; nil where it can be read only once.
+func again(name string, o source.Options) func(context.Context) (io.ReadCloser, error) {
+	if name == standardInput {
+		return nil
+	}
+	return func(ctx context.Context) (io.ReadCloser, error) { return source.Open(ctx, name, o) }
 }
 
 // redacted is an image's name without the password that a URL may hold.

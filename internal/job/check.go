@@ -19,7 +19,7 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 		return &Result{facts, runs}
 	}
 	t.watch()
-	c := &checking{Target: t, run: newRun(t, logbook.OperationCheck)}
+	c := &checking{Target: t, run: newRun(t, logbook.OperationCheck), again: &secondLook{open: o.Again}}
 	c.run.PaceReason = "a check writes nothing"
 	c.record = newRecord(o, image, c.run)
 	c.open(ctx, &c.run)
@@ -39,7 +39,8 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 type checking struct {
 	Target
 	*record
-	run logbook.Run
+	run   logbook.Run
+	again *secondLook
 }
 
 // walk is the whole check.
@@ -87,6 +88,7 @@ func (c *checking) prove(ctx context.Context, manifest *flash.Manifest) error {
 	c.run.Verdict = logbook.Intact
 	if !prover.Sound() {
 		c.run.Verdict = logbook.Damaged
+		c.again.explain(ctx, &c.run, prover)
 	}
 	return nil
 }

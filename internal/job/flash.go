@@ -41,11 +41,11 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 			pump.LimitBytes = t.Card.SizeBytes()
 		}
 	}
-	ways := make([]*way, len(targets))
+	ways, again := make([]*way, len(targets)), &secondLook{open: o.Again}
 	for i, t := range targets {
 		t.Conditions.CardsAtOnce = len(targets)
 		t.Conditions.FloorBytesPerSecond = o.FloorBytesPerSecond
-		ways[i] = newWay(t, o, pump, excerpt, image)
+		ways[i] = newWay(t, o, pump, excerpt, image, again)
 	}
 	pumping, stop := context.WithCancel(ctx)
 	pumped := make(chan struct{})

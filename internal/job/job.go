@@ -1,6 +1,7 @@
 package job
 
 import (
+	"context"
 	"io"
 	"time"
 
@@ -60,7 +61,9 @@ type Options struct {
 	Book                *logbook.Book // nil: nothing is recorded
 	Unrecorded          error         // why Book is nil, where a run that is not recorded shall say so
 	FloorBytesPerSecond float64       // 0: no floor
-	StallLimit          time.Duration // how long one call to a card may take; 0: DefaultStallLimit
+	// Again opens the same image once more, to find out where wrong content comes from; nil where it can be read only once.
+	Again      func(context.Context) (io.ReadCloser, error)
+	StallLimit time.Duration // how long one call to a card may take; 0: DefaultStallLimit
 }
 
 // A Result is what became of an image and of each card, in the order of the targets.

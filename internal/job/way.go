@@ -17,6 +17,7 @@ type way struct {
 	*record
 	floor      float64
 	stallLimit time.Duration
+	again      *secondLook
 	pump       *flash.Pump
 	feed       *flash.Feed
 	excerpt    *excerpt
@@ -28,11 +29,11 @@ type way struct {
 	end        context.CancelCauseFunc // ends the way when it is given up; set before it is walked
 }
 
-func newWay(t Target, o Options, pump *flash.Pump, excerpt *excerpt, image Image) *way {
+func newWay(t Target, o Options, pump *flash.Pump, excerpt *excerpt, image Image, again *secondLook) *way {
 	t.watch()
 	w := &way{
-		Target: t, floor: o.FloorBytesPerSecond, stallLimit: o.StallLimit, pump: pump, feed: pump.Feed(t.Meter),
-		excerpt: excerpt, run: newRun(t, logbook.OperationFlash), done: make(chan struct{}),
+		Target: t, floor: o.FloorBytesPerSecond, stallLimit: o.StallLimit, again: again,
+		pump: pump, feed: pump.Feed(t.Meter), excerpt: excerpt, run: newRun(t, logbook.OperationFlash), done: make(chan struct{}),
 	}
 	w.record = newRecord(o, image, w.run)
 	return w
@@ -111,13 +112,13 @@ func (w *way) judge(ctx context.Context) flash.Judge {
 func (w *way) proveBody(ctx context.Context) (sound bool, err error) {
 	w.prover = verify.NewProver(w.Card, w.pump.Manifest(), w.Meter)
 	w.dropCache()
-	return w.proved(w.prover.Body(ctx))
+	return w.proved(ctx, w.prover.Body(ctx))
 }
 
 // proveHead reads back the head, and the blocks that it could have overwritten.
 func (w *way) proveHead(ctx context.Context) (sound bool, err error) {
 	w.dropCache()
-	if sound, err := w.proved(w.prover.Head(ctx)); !sound || err != nil {
+	if sound, err := w.proved(ctx, w.prover.Head(ctx)); !sound || err != nil {
 		return sound, err
 	}
 	w.provenNow()
@@ -125,7 +126,7 @@ func (w *way) proveHead(ctx context.Context) (sound bool, err error) {
 }
 
 // proved takes the proof's state into the run. Only a proof that ended makes a verdict.
-func (w *way) proved(err error) (sound bool, _ error) {
+func (w *way) proved(ctx context.Context, err error) (sound bool, _ error) {
 	w.run.Proof = w.prover.Proof(w.medium)
 	if err != nil {
 		return false, err
@@ -135,6 +136,7 @@ func (w *way) proved(err error) (sound bool, _ error) {
 	}
 	w.provenNow()
 	w.run.Verdict = logbook.Damaged
+	w.again.explain(ctx, &w.run, w.prover)
 	if table, err := w.excerpt.table(w.Card, w.pump.Manifest().ImageBytes); err == nil {
 		nameDamage(w.run.Proof.Damage, table)
 	}
