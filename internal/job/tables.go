@@ -2,6 +2,7 @@ package job
 
 import (
 	"context"
+	"errors"
 
 	"cardwright/flash"
 	"cardwright/internal/logbook"
@@ -39,16 +40,24 @@ func observed(pump *flash.Pump, image Image) *excerpt {
 func (e *excerpt) table(card flash.Card, imageBytes int64) (*partition.Table, error) {
 	table, err := partition.Inspect(e.kept.View(newTableReader(card)), imageBytes, sectorOf(card))
 	if err != nil {
-		return nil, &flash.Error{Step: flash.StepInspect, Err: err}
+		return nil, inspectFailed(err)
 	}
 	return table, nil
+}
+
+// inspectFailed is a failed inspection: of a card with the place that could not be read.
+func inspectFailed(err error) error {
+	if failed, ok := errors.AsType[*flash.Error](err); ok {
+		return failed
+	}
+	return &flash.Error{Step: flash.StepInspect, Err: err}
 }
 
 // TableOn reads the partition table and the file systems that a card holds. The error is a *flash.Error.
 func TableOn(card flash.Card) (*partition.Table, error) {
 	table, err := partition.Inspect(newTableReader(card), card.SizeBytes(), sectorOf(card))
 	if err != nil {
-		return nil, &flash.Error{Step: flash.StepInspect, Err: err}
+		return nil, inspectFailed(err)
 	}
 	return table, nil
 }

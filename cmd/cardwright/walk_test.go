@@ -1,0 +1,338 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"path/filepath"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"cardwright/flash"
+	"cardwright/flash/source"
+	"cardwright/internal/cardlab"
+	"cardwright/internal/job"
+	"cardwright/internal/logbook"
+	"cardwright/partition"
+	"cardwright/verify"
+)
+
+// A walk fails one operation of a card after the other: the first, in the next run the second, and so on until a run passes
+// untouched. What must come of each follows from the order of a card's way, which the walker keeps track of by itself.
+
+// walkedBytes is the length of the image: three blocks, the last one short and ending within a sector.
+const (
+	walkedBytes     = 2*flash.BlockBytes + 70_700
+	walkedCardBytes = 10 << 20
+)
+
+// walkedImage repeats nowhere, and begins with a partition table.
+func walkedImage() []byte {
+	image := make([]byte, walkedBytes)
+	_, _ = rand.NewChaCha8([32]byte{7}).Read(image) // documented never to fail
+	clear(image[440:512])
+	copy(image[446:], []byte{0, 0, 2, 0, 0x83, 0, 3, 0, 8, 0, 0, 0, 8})
+	binary.LittleEndian.PutUint16(image[510:], 0xaa55)
+	return image
+}
+
+// A plainImage is an image in memory, as a job wants it.
+type plainImage struct{ io.Reader }
+
+func (plainImage) Facts() source.Facts {
+	return source.Facts{Name: "walk.img", Format: source.FormatRaw, Expected: source.Absent, PackedBytes: walkedBytes, ImageBytes: walkedBytes}
+}
+
+func (plainImage) DeclaredBytes() (int64, bool) { return walkedBytes, true }
+
+// An ailment is one way in which an operation fails.
+type ailment struct {
+	name      string
+	fault     cardlab.Fault
+	strikes   []cardlab.OpKind
+	interrupt bool // the operator presses ^C while the card hangs
+}
+
+func ailments() []ailment {
+	write, read, flush := cardlab.OpWrite, cardlab.OpRead, cardlab.OpFlush
+	all := []cardlab.OpKind{write, read, flush}
+	return []ailment{
+		{"write error", cardlab.FaultError, []cardlab.OpKind{write}, false},
+		{"short write", cardlab.FaultShort, []cardlab.OpKind{write}, false},
+		{"read error", cardlab.FaultError, []cardlab.OpKind{read}, false},
+		{"flush error", cardlab.FaultError, []cardlab.OpKind{flush}, false},
+		{"gone", cardlab.FaultGone, all, false},
+		{"silent", cardlab.FaultHang, all, false},
+		{"silent until interrupted", cardlab.FaultHang, all, true},
+		{"read-only from now on", cardlab.FaultReadOnly, all, false},
+	}
+}
+
+// A walker lets the nth of the operations fail that its ailment strikes.
+type walker struct {
+	ailment
+	nth     int
+	seen    int
+	flushes int
+	struck  *cardlab.Op
+	step    flash.Step // in which it struck
+	failed  *cardlab.Op
+	failing flash.Step // in which the card's first failure must be told: later than step where a card only turned read-only
+}
+
+func (w *walker) inject(op cardlab.Op) cardlab.Fault {
+	step := w.stepOf(op)
+	if op.Kind == cardlab.OpFlush {
+		w.flushes++
+	}
+	if w.struck != nil && w.failed == nil && op.Kind == cardlab.OpWrite {
+		w.failed, w.failing = &op, step // the first write to a card that turned read-only
+	}
+	if w.struck != nil || !slices.Contains(w.strikes, op.Kind) {
+		return cardlab.FaultNone
+	}
+	w.seen++
+	if w.seen <= w.nth {
+		return cardlab.FaultNone
+	}
+	w.struck, w.step = &op, step
+	if w.fault != cardlab.FaultReadOnly || op.Kind == cardlab.OpWrite {
+		w.failed, w.failing = &op, step
+	}
+	return w.fault
+}
+
+// stepOf tells a step by the flushes before it: clearing ends with the first, the body with the second, the head with two
+// more. Of what is read after them, blocks are the head's proof, and all smaller pieces the inspection.
+func (w *walker) stepOf(op cardlab.Op) flash.Step {
+	switch {
+	case w.flushes == 0:
+		return flash.StepClear
+	case w.flushes == 1:
+		return flash.StepBody
+	case w.flushes == 2 && op.Kind == cardlab.OpRead:
+		return flash.StepProof
+	case w.flushes < 4 || op.LengthBytes > 64<<10:
+		return flash.StepHead
+	}
+	return flash.StepInspect
+}
+
+// TestWalk flashes a card once for each operation that may fail.
+func TestWalk(t *testing.T) {
+	image, walked, report := walkedImage(), 0, ""
+	for _, a := range ailments() {
+		positions := 0
+		for passed := false; !passed; positions++ {
+			synctest.Test(t, func(t *testing.T) { passed = walkOnce(t, image, &walker{ailment: a, nth: positions}) })
+			if t.Failed() {
+				return
+			}
+		}
+		positions-- // the last run met no fault
+		if positions < 4 {
+			t.Errorf("%s: only %d positions", a.name, positions)
+		}
+		walked += positions
+		report += fmt.Sprintf("; %s %d", a.name, positions)
+	}
+	t.Logf("positions walked: %d%s", walked, report)
+}
+
+// walkOnce flashes one card and tells whether no fault struck it.
+func walkOnce(t *testing.T, image []byte, w *walker) (passed bool) {
+	t.Helper()
+	book, err := logbook.Open(t.Context(), filepath.Join(t.TempDir(), "logbook.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer book.Close()
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	if w.interrupt {
+		time.AfterFunc(30*time.Second, cancel)
+	}
+	card := walkedCard(t)
+	card.Inject(w.inject)
+	to := job.Target{Card: card, Device: "walked"}
+	result := job.Flash(ctx, plainImage{bytes.NewReader(image)}, []job.Target{to}, job.Options{Book: book})
+	run := result.Cards[0]
+	card.Release()
+	synctest.Wait()
+
+	where := fmt.Sprintf("%s at operation %d of its kind (%+v)", w.name, w.nth, w.struck)
+	w.expect(t, where, run, codeOfRuns(result.Cards))
+	expectRecorded(t, where, book, run)
+	expectOutsideKept(t, where, card)
+	expectNoHead(t, where, card, image, w, run)
+	return w.struck == nil
+}
+
+func walkedCard(t *testing.T) *cardlab.Card {
+	t.Helper()
+	card, err := cardlab.New(cardlab.Traits{SizeBytes: walkedCardBytes, OldContent: true, Seed: 4})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return card
+}
+
+// expect holds a run against what must come of the fault.
+func (w *walker) expect(t *testing.T, where string, run logbook.Run, code exitCode) {
+	t.Helper()
+	switch {
+	case w.failed == nil: // nothing struck, or the card turned read-only when all was written
+		if run.Verdict != logbook.Intact || run.Error != nil || code != done {
+			t.Errorf("%s: %s, %+v, exit code %d", where, run.Verdict, run.Error, code)
+		}
+		return
+	case w.name == "read error" && w.step != flash.StepInspect: // the card answers elsewhere: damage
+		block := w.struck.OffsetBytes / flash.BlockBytes
+		want := []verify.Damage{{
+			OffsetBytes: block * flash.BlockBytes, LengthBytes: min(flash.BlockBytes, walkedBytes-block*flash.BlockBytes),
+			Kind: verify.KindUnreadable,
+		}}
+		ignored := cmpopts.IgnoreFields(verify.Damage{}, "Partition")
+		if run.Verdict != logbook.Damaged || run.Error != nil || code != damaged || cmp.Diff(want, run.Proof.Damage, ignored) != "" {
+			t.Errorf("%s: %s, %+v, %+v, exit code %d", where, run.Verdict, run.Error, run.Proof, code)
+		}
+		return
+	}
+	class, wanted := logbook.ClassCard, cardFailed
+	if w.interrupt {
+		class, wanted = logbook.ClassInterrupted, interrupted
+	}
+	if run.Verdict != logbook.Unfinished || code != wanted || run.Error == nil || run.Error.Class != class || run.Error.Step != w.failing {
+		t.Errorf("%s: %s, %+v, exit code %d; want step %s", where, run.Verdict, run.Error, code, w.failing)
+		return
+	}
+	if w.failed.Kind != cardlab.OpFlush && run.Error.OffsetBytes != w.failed.OffsetBytes {
+		t.Errorf("%s: told at byte %d", where, run.Error.OffsetBytes)
+	}
+}
+
+// expectRecorded expects the closed record to be what was told.
+func expectRecorded(t *testing.T, where string, book *logbook.Book, run logbook.Run) {
+	t.Helper()
+	record, err := book.Show(context.Background(), run.RunID)
+	if err != nil {
+		t.Fatalf("%s: %v", where, err)
+	}
+	if diff := cmp.Diff(run, record.Run, cmpopts.EquateApproxTime(time.Microsecond), cmpopts.EquateEmpty()); diff != "" {
+		t.Errorf("%s: the record differs from the result (-printed +recorded):\n%s", where, diff)
+	}
+}
+
+// expectOutsideKept expects that nothing changed but the image's own range, whole sectors of it, and both cleared ranges.
+func expectOutsideKept(t *testing.T, where string, card *cardlab.Card) {
+	t.Helper()
+	const first, end = (walkedBytes + 511) / 512 * 512, walkedCardBytes - flash.ClearBytes
+	if !bytes.Equal(card.Truth().Read(first, end-first), walkedCard(t).Truth().Read(first, end-first)) {
+		t.Errorf("%s: what lies past the image was changed", where)
+	}
+	for _, span := range card.Truth().Asked() {
+		if span.OffsetBytes < end && span.End() > first {
+			t.Errorf("%s: bytes %d to %d were written", where, span.OffsetBytes, span.End())
+		}
+	}
+}
+
+// expectNoHead expects zeros in the head's place of a card that is not intact. Where it takes no more writes they cannot be
+// put there: then the run says so, and what boots is at least proven.
+func expectNoHead(t *testing.T, where string, card *cardlab.Card, image []byte, w *walker, run logbook.Run) {
+	t.Helper()
+	if run.Verdict == logbook.Intact {
+		if !bytes.Equal(card.Truth().Read(0, walkedBytes), image) {
+			t.Errorf("%s: intact, and the card does not hold the image", where)
+		}
+		return
+	}
+	front := card.Truth().Read(0, flash.ClearBytes)
+	writable := w.fault == cardlab.FaultError || w.fault == cardlab.FaultShort
+	stands := bytes.Equal(front[:flash.LastBytes], image[:flash.LastBytes])
+	told := slices.ContainsFunc(run.Findings, func(f partition.Finding) bool { return f.Code == "not-blanked" })
+	switch {
+	case writable && !bytes.Equal(front, make([]byte, flash.ClearBytes)):
+		t.Errorf("%s: the card's first 1 MiB is not zero", where)
+	case stands && !told:
+		t.Errorf("%s: the head stands, and nobody says so", where)
+	case stands && !bytes.Equal(card.Truth().Read(0, walkedBytes), image):
+		t.Errorf("%s: the head stands before a body that is not", where)
+	case !stands && w.failing != flash.StepClear && !bytes.Equal(front[:flash.LastBytes], make([]byte, flash.LastBytes)):
+		t.Errorf("%s: an old boot sector stands", where)
+	}
+}
+
+// TestWalkOfACheck fails one read after the other of a check: none of them makes it intact, and nothing is ever written.
+func TestWalkOfACheck(t *testing.T) {
+	image, walked := walkedImage(), 0
+	for _, fault := range []cardlab.Fault{cardlab.FaultError, cardlab.FaultGone, cardlab.FaultHang} {
+		for nth, passed := 0, false; !passed; nth++ {
+			synctest.Test(t, func(t *testing.T) { passed = checkOnce(t, image, fault, nth) })
+			if !passed {
+				walked++
+			}
+			if t.Failed() {
+				return
+			}
+		}
+	}
+	if walked < 12 {
+		t.Errorf("only %d positions", walked)
+	}
+	t.Logf("positions walked in checks: %d", walked)
+}
+
+// checkOnce checks one card that holds the image, and tells whether no fault struck it.
+func checkOnce(t *testing.T, image []byte, fault cardlab.Fault, nth int) (passed bool) {
+	t.Helper()
+	card := walkedCard(t)
+	buffer := flash.AlignedBuffer((walkedBytes + 511) / 512 * 512)
+	copy(buffer, image)
+	if _, err := card.WriteAt(buffer, 0); err != nil {
+		t.Fatal(err)
+	}
+	before := card.Counts()
+	var struck *cardlab.Op
+	card.Inject(func(op cardlab.Op) cardlab.Fault {
+		if op.Number != before.Operations+nth {
+			return cardlab.FaultNone
+		}
+		struck = &op
+		return fault
+	})
+	to := job.Target{Card: card, Device: "walked"}
+	result := job.Check(t.Context(), plainImage{bytes.NewReader(image)}, to, job.Options{})
+	run, code := result.Cards[0], codeOfRuns(result.Cards)
+	card.Release()
+	synctest.Wait()
+	if card.Counts().WrittenBytes != before.WrittenBytes {
+		t.Error("a check wrote")
+	}
+	inBlocks := struck != nil && struck.LengthBytes > 64<<10
+	switch {
+	case struck == nil:
+		if run.Verdict != logbook.Intact || code != done {
+			t.Errorf("untouched: %s, %+v", run.Verdict, run.Error)
+		}
+	case fault == cardlab.FaultError && inBlocks:
+		if run.Verdict != logbook.Damaged || code != damaged || len(run.Proof.Damage) != 1 ||
+			run.Proof.Damage[0].OffsetBytes != struck.OffsetBytes || run.Proof.Damage[0].Kind != verify.KindUnreadable {
+			t.Errorf("%+v: %s, %+v", struck, run.Verdict, run.Proof)
+		}
+	default:
+		// What was proven before the table could not be read stays proven; the card has failed all the same.
+		if code != cardFailed || run.Error == nil || run.Error.OffsetBytes != struck.OffsetBytes || inBlocks && run.Verdict != logbook.Unfinished {
+			t.Errorf("%+v: %s, %+v, exit code %d", struck, run.Verdict, run.Error, code)
+		}
+	}
+	return struck == nil
+}
