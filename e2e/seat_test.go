@@ -74,16 +74,23 @@ func (s *seated) changes() []cardlab.Op {
 
 // reaches gives a channel that is closed once a write reaches a byte of the card.
 func (s *seated) reaches(offsetBytes int64) <-chan struct{} {
-	reached := make(chan struct{})
+	return s.meets(func(op cardlab.Op) bool {
+		return op.Kind == cardlab.OpWrite && op.OffsetBytes >= offsetBytes && op.OffsetBytes < s.traits.SizeBytes-clearBytes
+	})
+}
+
+// meets gives a channel that is closed once an operation is of a certain kind.
+func (s *seated) meets(wanted func(cardlab.Op) bool) <-chan struct{} {
+	met := make(chan struct{})
 	var once sync.Once
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.watching = func(op cardlab.Op) {
-		if op.Kind == cardlab.OpWrite && op.OffsetBytes >= offsetBytes && op.OffsetBytes < s.traits.SizeBytes-clearBytes {
-			once.Do(func() { close(reached) })
+		if wanted(op) {
+			once.Do(func() { close(met) })
 		}
 	}
-	return reached
+	return met
 }
 
 // expectUntouched expects that the card was never asked to change.
