@@ -81,7 +81,7 @@ func (t *target) mustNotHold(k kept) {
 	case err != nil:
 		t.refuse(fmt.Sprintf("whether it holds %s cannot be told: %v", k.what, err))
 	case holds:
-		t.refuse(fmt.Sprintf("it holds %s, %s", k.what, k.path))
+		t.refuse(fmt.Sprintf("it holds %s, %s; keep that elsewhere, or name another target", k.what, k.path))
 	}
 }
 

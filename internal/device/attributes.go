@@ -73,6 +73,16 @@ func (a *attributes) number(name string) uint64 {
 	return v
 }
 
+// sectorBytes gives a sector size, which the block layer takes only as a power of two from 512 on.
+func (a *attributes) sectorBytes(name string) int64 {
+	before := len(a.gaps)
+	v := a.number(name)
+	if len(a.gaps) == before && (v < 512 || v&(v-1) != 0) {
+		a.miss(name, fmt.Errorf("%d bytes are no sector", v))
+	}
+	return int64(v)
+}
+
 func (a *attributes) flag(name string) bool {
 	s, ok := a.line(name)
 	if ok && s != "0" && s != "1" {

@@ -60,7 +60,7 @@ func (c *Card) soundFile(info os.FileInfo) error {
 		return nil
 	}
 	if st, ok := info.Sys().(*syscall.Stat_t); !ok || st.Nlink != 1 {
-		return refuse(c.path, ErrNotAllowed, "it has more than one name (hard links)")
+		return refuse(c.path, ErrNotAllowed, "it has more than one name (hard links); make a copy of it and name that")
 	}
 	return nil
 }
@@ -76,18 +76,27 @@ func kernelTree(magic int64) bool {
 	return false
 }
 
-// freeFile refuses a file that the kernel itself uses as swap space or as the ground of a loop device. A machine that
-// shows no block devices at all has none of these.
+// freeFile refuses a file that the kernel itself uses as swap space or as the ground of a loop device. A machine whose
+// device tree shows no block devices at all has none of these.
 func (c *Card) freeFile() error {
 	if c.options.ReadOnly {
 		return nil
 	}
 	s, err := ReadSnapshot(c.options.Roots)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil
+		// Every kernel has this folder; without it nothing is mounted there.
+		if _, missing := os.Stat(filepath.Join(c.options.Roots.Sys, "devices")); missing == nil {
+			return nil
+		}
+		return refuse(c.path, errors.Join(ErrNotAllowed, err), "what else uses it cannot be told; mount sysfs at %s", c.options.Roots.Sys)
 	}
 	if err != nil {
 		return refuse(c.path, errors.Join(ErrNotAllowed, err), "%v", err)
+	}
+	for _, g := range s.Unknown {
+		if g.Field == swapTable {
+			return refuse(c.path, ErrNotAllowed, "the %s is not known: %s", g.Field, g.Why)
+		}
 	}
 	for _, swap := range s.Swaps {
 		if c.sameAs(swap.Path) {
@@ -100,11 +109,27 @@ func (c *Card) freeFile() error {
 		case !d.Attached:
 		case d.Backing.Path == "":
 			return refuse(c.path, ErrNotAllowed, "what %s stands on cannot be told", d.Name)
-		case c.sameAs(d.Backing.Path):
+		case c.sameAs(d.Backing.Path), c.namelessGroundOf(d):
 			return refuse(c.path, ErrBusy, "it is attached to %s", d.Name)
 		}
 	}
 	return nil
+}
+
+// namelessGroundOf tells whether a loop device stands on the file under a name that is no more, or of another mount
+// namespace. Only the device itself knows, and only tells who may open it; otherwise the name must do.
+func (c *Card) namelessGroundOf(d *Disk) bool {
+	if _, err := os.Stat(d.Backing.Path); !errors.Is(err, fs.ErrNotExist) {
+		return false
+	}
+	fd, err := openRetry(c.options.Roots.node(d), unix.O_RDONLY|unix.O_CLOEXEC|unix.O_NONBLOCK)
+	if err != nil {
+		return false
+	}
+	defer unix.Close(fd)
+	ground, err := unix.IoctlLoopGetStatus64(fd)
+	st, ok := c.info.Sys().(*syscall.Stat_t)
+	return err == nil && ok && ground.Inode == st.Ino && devNumber(ground.Device) == devNumber(uint64(st.Dev))
 }
 
 func (c *Card) sameAs(path string) bool {

@@ -3,10 +3,8 @@ package device_test
 import (
 	"bytes"
 	"errors"
-	"io/fs"
 	"os"
 	"path/filepath"
-	"syscall"
 	"testing"
 
 	"cardwright/flash"
@@ -143,47 +141,6 @@ func TestFileCardIsHeldAlone(t *testing.T) {
 		t.Errorf("a second Close: %v", err)
 	}
 	openFile(t, path, o)
-}
-
-func TestOpenRefusesWhatIsNoCard(t *testing.T) {
-	o := plainMachine(t)
-	dir := t.TempDir()
-	fifo := filepath.Join(dir, "fifo")
-	if err := syscall.Mkfifo(fifo, 0o644); err != nil {
-		t.Fatal(err)
-	}
-	missing := filepath.Join(dir, "missing.img")
-	dangling := filepath.Join(dir, "dangling")
-	if err := os.Symlink(missing, dangling); err != nil {
-		t.Fatal(err)
-	}
-	for _, path := range []string{dir, fifo, os.DevNull, missing, dangling, "/proc/self/stat"} {
-		want := device.ErrNotADisk
-		if path == "/proc/self/stat" {
-			want = device.ErrNotAllowed // its length is 0
-		}
-		mustRefuse(t, path, o, want)
-	}
-	if _, err := os.Lstat(missing); !errors.Is(err, fs.ErrNotExist) {
-		t.Errorf("the missing file is there now: %v", err)
-	}
-	mustRefuse(t, cardFile(t, 0), o, device.ErrNotAllowed)
-	path := cardFile(t, 100)
-	if err := os.Link(path, filepath.Join(dir, "again")); err != nil {
-		t.Fatal(err)
-	}
-	mustRefuse(t, path, o, device.ErrNotAllowed)
-}
-
-func TestOpenRefusesAFileThatALoopDeviceStandsOn(t *testing.T) {
-	b := layOut(t, "loop-file")
-	path := cardFile(t, 1000)
-	openFile(t, path, device.Options{Roots: b.roots}).Close()
-	backing := filepath.Join(b.folders["loop0"], "loop", "backing_file")
-	b.write(t, backing, path+"\n")
-	mustRefuse(t, path, device.Options{Roots: b.roots}, device.ErrBusy)
-	b.write(t, backing, "")
-	mustRefuse(t, path, device.Options{Roots: b.roots}, device.ErrNotAllowed)
 }
 
 func TestRecheckSeesAnotherFileOrLength(t *testing.T) {

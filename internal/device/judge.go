@@ -62,6 +62,8 @@ func kindReason(d *Disk) string {
 		return "it is a disk in memory"
 	case d.Transport == TransportOptical:
 		return "it is an optical drive"
+	case floppyName.MatchString(d.Name):
+		return "it is a floppy drive"
 	case d.Hidden:
 		return "the kernel hides it from use"
 	}
@@ -137,7 +139,8 @@ func (j *judging) held(contacts []contact) {
 			continue // what stands on a holder is told where it is used
 		}
 		for _, name := range j.graph.holders(c.node) {
-			if !bases[name] {
+			// A holder of the disk itself stands on it, also where it is told of as the ground, too.
+			if c.via == "" || !bases[name] {
 				j.say("%s is held by %s", c.told(j.disk), label(j.disk, j.graph.named(name)))
 			}
 		}

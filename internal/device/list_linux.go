@@ -17,7 +17,7 @@ type Listing struct {
 }
 
 // List gives every whole disk that could ever be a target or be taken for one, with what is on it and whether it may be
-// written. Memory disks, hidden disks, hardware areas, optical drives and loop devices without a file are left out.
+// written. Memory disks, hidden disks, hardware areas, optical and floppy drives and loop devices without a file are left out.
 func List(ctx context.Context, roots Roots) ([]Listing, error) {
 	roots = roots.withDefaults()
 	s, err := ReadSnapshot(roots)

@@ -124,6 +124,8 @@ func refusedOpen(path string, err error) error {
 		return refuse(path, errors.Join(ErrBusy, err), "it is in use: mounted, held, or opened by another program")
 	case errors.Is(err, unix.EACCES), errors.Is(err, unix.EPERM):
 		return refuse(path, errors.Join(ErrNotAllowed, err), "this user has no permission to open it: %v", err)
+	case errors.Is(err, unix.ETXTBSY):
+		return refuse(path, errors.Join(ErrBusy, err), "it is a program that is running")
 	case errors.Is(err, unix.EROFS):
 		return refuse(path, errors.Join(ErrNotAllowed, err), "it is write-protected")
 	case errors.Is(err, unix.ENOMEDIUM):
@@ -225,6 +227,9 @@ func (c *Card) Recheck() error {
 		return err
 	}
 	reasons := said.contradictions(now)
+	if !c.pathLeadsTo(now) {
+		reasons = append(reasons, "its path leads to another device now, or nowhere; list the cards and name it anew")
+	}
 	differ := func(what string, before, after any) {
 		if before != after {
 			reasons = append(reasons, fmt.Sprintf("its %s was %v and is now %v", what, before, after))
@@ -239,4 +244,15 @@ func (c *Card) Recheck() error {
 		return &Refusal{Path: c.path, Reasons: reasons, Err: ErrChanged}
 	}
 	return nil
+}
+
+// pathLeadsTo tells whether the operator's path still leads to the disk. A link may be set anew when a card is changed, and
+// the operator may have read the new meaning.
+func (c *Card) pathLeadsTo(d *Disk) bool {
+	info, err := os.Stat(c.path)
+	if err != nil {
+		return false
+	}
+	number, isNode := blockNumber(info)
+	return isNode && number == d.Dev
 }

@@ -11,6 +11,9 @@ import (
 	"strings"
 )
 
+// swapTable is the field of a gap that concerns regular files, too: one may be in use as swap space.
+const swapTable = "swap table"
+
 // sysfsUnitBytes is the unit of every size in sysfs, whatever the disk's sectors are.
 const sysfsUnitBytes = 512
 
@@ -38,7 +41,7 @@ func ReadSnapshot(roots Roots) (*Snapshot, error) {
 	s.Mounts, err = r.mounts()
 	s.keep("mount table", err)
 	s.Swaps, err = r.swaps()
-	s.keep("swap table", err)
+	s.keep(swapTable, err)
 	s.Members, err = r.members(s.Mounts)
 	s.keep("list of btrfs devices", err)
 	return s, nil
@@ -120,7 +123,7 @@ func (r *reader) disk(name string) Disk {
 	if a.exists("diskseq") {
 		d.DiskSeq = a.number("diskseq")
 	}
-	d.LogicalSectorBytes = int64(a.number("queue/logical_block_size"))
+	d.LogicalSectorBytes = a.sectorBytes("queue/logical_block_size")
 	d.PhysicalSectorBytes = int64(a.number("queue/physical_block_size"))
 	d.Holders = a.links("holders")
 	d.Slaves = a.links("slaves")

@@ -16,7 +16,8 @@ var (
 	virtioNode  = regexp.MustCompile(`^virtio\d+$`)
 	scsiHost    = regexp.MustCompile(`^host\d+$`)
 	scsiAddress = regexp.MustCompile(`^\d+:\d+:\d+:(\d+)$`)
-	opticalName = regexp.MustCompile(`^sr\d+$`)
+	opticalName = regexp.MustCompile(`^(sr|pktcdvd)\d+$`)
+	floppyName  = regexp.MustCompile(`^fd\d+$`)
 )
 
 // way tells from the path to a disk how it is reached and through which port.

@@ -45,13 +45,19 @@ func treeNames(t *testing.T) []string {
 // layOut builds the tree of a name below a new folder.
 func layOut(t *testing.T, name string) *tree {
 	t.Helper()
+	return layOutLines(t, "include "+name)
+}
+
+// layOutLines builds a tree of these lines below a new folder.
+func layOutLines(t *testing.T, lines string) *tree {
+	t.Helper()
 	base, err := filepath.EvalSymlinks(t.TempDir())
 	if err != nil {
 		t.Fatal(err)
 	}
 	b := &tree{base: base, folders: map[string]string{}}
 	b.roots = device.Roots{Sys: filepath.Join(base, "sys"), Proc: filepath.Join(base, "proc"), Dev: filepath.Join(base, "dev")}
-	b.describe(t, name)
+	b.lines(t, lines)
 	b.write(t, "proc/self/mountinfo", strings.Join(b.mounts, ""))
 	b.write(t, "proc/swaps", "Filename\t\t\t\tType\t\tSize\t\tUsed\t\tPriority\n"+strings.Join(b.swaps, ""))
 	for _, path := range b.absent {
@@ -68,7 +74,12 @@ func (b *tree) describe(t *testing.T, name string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, line := range strings.Split(string(content), "\n") {
+	b.lines(t, string(content))
+}
+
+func (b *tree) lines(t *testing.T, lines string) {
+	t.Helper()
+	for _, line := range strings.Split(lines, "\n") {
 		if line == "" || strings.HasPrefix(line, "#") {
 			continue
 		}
