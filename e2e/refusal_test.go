@@ -3,6 +3,7 @@
 package e2e_test
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -21,18 +22,33 @@ func TestRefusalsWriteNothing(t *testing.T) {
 	ownCopy := copied(t, path) // what goes wrong here must not cost the image
 	good := seat(t, cardlab.Traits{SizeBytes: 192 * mib, Seed: 30})
 	small := seat(t, cardlab.Traits{SizeBytes: 128 * mib, Seed: 31})
-	for name, c := range map[string]struct {
+	byLink, byNode, twice := filepath.Join(t.TempDir(), "by-id"), secondNode(t, good.path), copied(t, path)
+	if err := errors.Join(os.Symlink(good.path, byLink), os.Link(twice, twice+".too")); err != nil {
+		t.Fatal(err)
+	}
+	flashTwo := func(first, second string) []string {
+		return []string{"flash", path, "--to", first, "--to", second, "--fixed-ok", "--yes"}
+	}
+	situations := map[string]struct {
 		args []string
 		says string
 	}{
-		"a fixed disk":            {[]string{"flash", path, "--to", good.path, "--yes"}, "fixed disk"},
-		"a card too small":        {[]string{"flash", path, "--to", good.path, "--to", small.path, "--fixed-ok", "--yes"}, "larger than the card"},
-		"the same card twice":     {[]string{"flash", path, "--to", good.path, "--to", good.path, "--fixed-ok", "--yes"}, "same card"},
-		"nobody to ask":           {[]string{"flash", path, "--to", good.path, "--fixed-ok"}, "no terminal"},
-		"a target that is not":    {[]string{"flash", path, "--to", good.path, "--to", good.path + "missing", "--fixed-ok", "--yes"}, "cannot be found"},
-		"a folder for a target":   {[]string{"flash", path, "--to", t.TempDir(), "--yes"}, "directory"},
-		"the image as its target": {[]string{"flash", ownCopy, "--to", ownCopy, "--yes"}, "the image"},
-	} {
+		"a fixed disk":             {[]string{"flash", path, "--to", good.path, "--yes"}, "fixed disk"},
+		"a card too small":         {[]string{"flash", path, "--to", good.path, "--to", small.path, "--fixed-ok", "--yes"}, "larger than the card"},
+		"the same card twice":      {[]string{"flash", path, "--to", good.path, "--to", good.path, "--fixed-ok", "--yes"}, "same card"},
+		"nobody to ask":            {[]string{"flash", path, "--to", good.path, "--fixed-ok"}, "no terminal"},
+		"a target that is not":     {[]string{"flash", path, "--to", good.path, "--to", good.path + "missing", "--fixed-ok", "--yes"}, "cannot be found"},
+		"a folder for a target":    {[]string{"flash", path, "--to", t.TempDir(), "--yes"}, "directory"},
+		"the image as its target":  {[]string{"flash", ownCopy, "--to", ownCopy, "--yes"}, "the image"},
+		"the same card by a link":  {flashTwo(good.path, byLink), "same card"},
+		"the same card by a node":  {flashTwo(good.path, byNode), "same card"},
+		"the same card, told last": {flashTwo(byNode, byLink), "same card"},
+		"the card as its image":    {[]string{"flash", good.path, "--raw", "--to", byLink, "--fixed-ok", "--yes"}, "the image"},
+		"a character device":       {flashTwo(good.path, os.DevNull), "character device"},
+		"a file of two names":      {flashTwo(good.path, twice), "make a copy of it"},
+	}
+	t.Logf("targets: %d situations of the program", len(situations))
+	for name, c := range situations {
 		t.Run(name, func(t *testing.T) {
 			r := run(t, 3, c.args...)
 			if !strings.Contains(r.stderr, c.says) {
@@ -45,6 +61,20 @@ func TestRefusalsWriteNothing(t *testing.T) {
 			}
 		})
 	}
+}
+
+// secondNode makes another node of a device.
+func secondNode(t *testing.T, path string) string {
+	t.Helper()
+	var st unix.Stat_t
+	if err := unix.Stat(path, &st); err != nil {
+		t.Fatal(err)
+	}
+	second := filepath.Join(t.TempDir(), "second")
+	if err := unix.Mknod(second, unix.S_IFBLK|0o600, int(st.Rdev)); err != nil {
+		t.Fatal(err)
+	}
+	return second
 }
 
 // TestMountedCardIsRefused mounts a file system on the card, read-only, so that every write to it would be the program's.

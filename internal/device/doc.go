@@ -5,7 +5,8 @@
 // gives a Card that holds this descriptor until Close.
 //
 // The package never writes on its own account, never unmounts, never makes, grows or cuts a file, and never offers a
-// partition, a memory disk or the hardware areas of an MMC device. It knows nothing of images, runs or terminals.
+// partition, a memory disk, an optical or floppy drive or the hardware areas of an MMC device. It knows nothing of images,
+// runs or terminals.
 //
 // Read next: Snapshot (snapshot.go), ReadSnapshot (read.go), Judge (judge.go), graph (graph.go), Open (open_linux.go),
 // Card (card_linux.go), List (list_linux.go).

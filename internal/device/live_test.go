@@ -49,6 +49,21 @@ func attach(t *testing.T, args ...string) (node, file string) {
 	return node, file
 }
 
+// attachParted makes a loop device with one partition.
+func attachParted(t *testing.T) (node, part string) {
+	t.Helper()
+	node, _ = attach(t, "--partscan")
+	table := exec.Command("sfdisk", "--quiet", node)
+	table.Stdin = strings.NewReader("label: dos\nstart=2048, size=65536, type=83\n")
+	if out, err := table.CombinedOutput(); err != nil {
+		t.Fatalf("sfdisk: %v\n%s", err, out)
+	}
+	// partx tells the kernel of the partition, which works where the kernel itself knows no tables.
+	run(t, "partx", "--update", node)
+	t.Cleanup(func() { run(t, "partx", "--delete", node) })
+	return node, node + "p1"
+}
+
 func alignedBuffer(lengthBytes int) []byte {
 	b := make([]byte, lengthBytes+flash.AlignBytes)
 	skip := int(-uintptr(unsafe.Pointer(unsafe.SliceData(b))) % flash.AlignBytes)
@@ -151,21 +166,14 @@ func TestLiveMountedDiskIsRefused(t *testing.T) {
 }
 
 func TestLivePartitionIsRefusedAndItsMountHoldsTheDisk(t *testing.T) {
-	node, _ := attach(t, "--partscan")
-	table := exec.Command("sfdisk", "--quiet", node)
-	table.Stdin = strings.NewReader("label: dos\nstart=2048, size=65536, type=83\n")
-	if out, err := table.CombinedOutput(); err != nil {
-		t.Fatalf("sfdisk: %v\n%s", err, out)
-	}
-	// partx tells the kernel of the partition, which works where the kernel itself knows no tables.
-	part := node + "p1"
-	run(t, "partx", "--update", node)
-	t.Cleanup(func() { run(t, "partx", "--delete", node) })
-	mustRefuse(t, part, fixed, device.ErrNotADisk)
+	node, part := attachParted(t)
 	run(t, "mkfs.ext4", "-q", part)
 	c := openLive(t, node, fixed)
 	if got := c.Description().Contents; got != "MBR, 1 partition: ext4" {
 		t.Errorf("contents: %s", got)
+	}
+	if held, err := c.Holds(part); err != nil || !held {
+		t.Errorf("holds its partition: %v, %v", held, err)
 	}
 	if err := c.RereadTable(); err != nil {
 		t.Errorf("RereadTable: %v", err)

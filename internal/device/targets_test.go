@@ -19,6 +19,7 @@ type answer int
 
 const (
 	no          answer = iota // never, whatever the operator permits
+	notOpened                 // judged fit as a fixed disk, but the kernel gives it to nobody else
 	withFixedOK               // where the operator permits fixed disks
 	yes
 )
@@ -88,6 +89,9 @@ func (a answer) expect(t *testing.T, fixedOK bool, reasons []string, want string
 			t.Errorf("with fixed disks allowed %v it is refused: %q", fixedOK, reasons)
 		}
 		return
+	}
+	if a == notOpened && !fixedOK {
+		want = "fixed disk"
 	}
 	if want == "" || !strings.Contains(strings.Join(reasons, "\n"), want) {
 		t.Errorf("with fixed disks allowed %v the reasons are %q, and none says %q", fixedOK, reasons, want)
