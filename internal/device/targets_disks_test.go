@@ -95,25 +95,25 @@ func diskSituations() []situation {
 		{"a card that stands beside the system", "include overlay-root", "sdb", yes, ""},
 
 		// The disk that the running system is on, by every route.
-		{"/ on a partition", "include system", "nvme0n1", no, "holds the running system"},
-		{"/ on a card's partition", root("mount 8:18 / ext4 /dev/sdb2"), "sdb", no, "holds the running system"},
-		{"/ on a whole disk", "include virtio-whole", "vda", no, "holds the running system"},
-		{"/ by the kernel's word for it", root("mount 8:18 / ext4 /dev/root"), "sdb", no, "holds the running system"},
-		{"/ by number alone", root("mount 8:18 / ext4 none"), "sdb", no, "holds the running system"},
+		{"/ on a partition", "include system", "nvme0n1", no, "it holds the running system"},
+		{"/ on a card's partition", root("mount 8:18 / ext4 /dev/sdb2"), "sdb", no, "it holds the running system"},
+		{"/ on a whole disk", "include virtio-whole", "vda", no, "it holds the running system"},
+		{"/ by the kernel's word for it", root("mount 8:18 / ext4 /dev/root"), "sdb", no, "it holds the running system"},
+		{"/ by number alone", root("mount 8:18 / ext4 none"), "sdb", no, "it holds the running system"},
 		{
 			"/ by number, while the source names another",
 			root(second + "mount 8:18 / ext4 /dev/sdc1"),
-			"sdb", no, "holds the running system",
+			"sdb", no, "it holds the running system",
 		},
 		{
 			"/ by source, while the number is nobody's",
 			root("file sys/fs/btrfs/1/devices/sdb2 -; mount 0:30 / btrfs /dev/sdb2"),
-			"sdb", no, "holds the running system",
+			"sdb", no, "it holds the running system",
 		},
 		{
 			"/ by a link as its source",
 			root("link disk/by-uuid/1 ../../sdb2; file sys/fs/btrfs/1/devices/sdb2 -; mount 0:30 / btrfs /dev/disk/by-uuid/1"),
-			"sdb", no, "holds the running system",
+			"sdb", no, "it holds the running system",
 		},
 		{
 			"/ that no source names",
@@ -131,46 +131,46 @@ func diskSituations() []situation {
 		{
 			"/ in a volume group",
 			root(mapped + "holds dm-0 sdb2; mount 253:0 / ext4 /dev/mapper/secret"),
-			"sdb", no, "holds the running system",
+			"sdb", no, "it holds the running system",
 		},
 		{
 			"/ in a volume group on an encrypted partition",
 			root(mapped + mappedTwo + "holds dm-0 sdb2; holds dm-1 dm-0; mount 253:1 / ext4 /dev/mapper/group-root"),
-			"sdb", no, "holds the running system",
+			"sdb", no, "it holds the running system",
 		},
 		{
 			"the encrypted partition itself",
 			root(mapped + mappedTwo + "holds dm-0 sdb2; holds dm-1 dm-0; mount 253:1 / ext4 /dev/mapper/group-root"),
-			"dm-0", no, "holds the running system",
+			"dm-0", no, "it holds the running system",
 		},
 		{
 			"/ on btrfs on an encrypted partition",
 			root(mapped + "holds dm-0 sdb2; file sys/fs/btrfs/1/devices/dm-0 -; mount 0:30 / btrfs /dev/mapper/secret"),
-			"sdb", no, "holds the running system",
+			"sdb", no, "it holds the running system",
 		},
 		{
 			"/ on a mirror of a partition and a disk",
 			root(second + mirror + "holds md0 sdb1; holds md0 sdc; mount 9:0 / ext4 /dev/md0"),
-			"sdc", no, "holds the running system",
+			"sdc", no, "it holds the running system",
 		},
 		{
 			"/ in a volume group on a mirror",
 			root(mirror + mapped + "holds md0 sdb1; holds dm-0 md0; mount 253:0 / ext4 /dev/mapper/secret"),
-			"sdb", no, "holds the running system",
+			"sdb", no, "it holds the running system",
 		},
 		{
 			"/ on a cached disk",
 			root(second + "disk bcache0 251:0 virtual/block/bcache0 size=6000; " +
 				"holds bcache0 sdb1; holds bcache0 sdc; mount 251:0 / ext4 /dev/bcache0"),
-			"sdc", no, "holds the running system",
+			"sdc", no, "it holds the running system",
 		},
 		{
 			"/ on a loop device over a partition",
 			root(loop + "attr loop/backing_file /dev/sdb1; mount 7:0 / ext4 /dev/loop0"),
-			"sdb", no, "holds the running system",
+			"sdb", no, "it holds the running system",
 		},
-		{"a loop device over the system's disk", "include loop-system", "loop0", no, "holds the running system"},
-		{"/ on the folders of an overlay", "include overlay-root", "mmcblk0", no, "holds the running system"},
+		{"a loop device over the system's disk", "include loop-system", "loop0", no, "it holds the running system"},
+		{"/ on the folders of an overlay", "include overlay-root", "mmcblk0", no, "it holds the running system"},
 		{"a card beside an overlay of unknown folders", "include overlay-container", "sdb", no, "cannot be told"},
 		{
 			"/ from a file on a live medium",
@@ -178,7 +178,7 @@ func diskSituations() []situation {
 				"mount 7:0 /run/root squashfs /dev/loop0; mount 0:30 / overlay overlay rw,lowerdir=/run/root"),
 			"sdb", no, "mounted at /run/live",
 		},
-		{"the first disk of a btrfs /", "include btrfs-source", "sda", no, "holds the running system"},
+		{"the first disk of a btrfs /", "include btrfs-source", "sda", no, "it holds the running system"},
 		{"the boot partition", card("mount 8:17 /boot ext4 /dev/sdb1"), "sdb", no, "mounted at /boot"},
 		{"the firmware's partition", card("mount 8:17 /boot/efi vfat /dev/sdb1"), "sdb", no, "mounted at /boot/efi"},
 
