@@ -24,7 +24,7 @@ type liveSituation struct {
 }
 
 // fewestLiveSituations keeps the matrix from shrinking unseen.
-const fewestLiveSituations = 40
+const fewestLiveSituations = 50
 
 // TestLiveTargetsThatMustNeverBeWritten is the half of the matrix that only a kernel can answer. It needs unshare, mount,
 // swapon and mkswap (util-linux) and mkfs.btrfs (btrfs-progs) beside the tools of the other live tests.

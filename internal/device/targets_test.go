@@ -43,7 +43,7 @@ type pathSituation struct {
 }
 
 // fewestSituations keeps the matrix from shrinking unseen.
-const fewestSituations = 130
+const fewestSituations = 165
 
 // TestTargetsThatMustNeverBeWritten goes through all situations, each without and with permission for fixed disks. The
 // machines are written after the kernel's documents (Documentation/ABI/stable/sysfs-block, Documentation/ABI/testing/
