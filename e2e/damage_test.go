@@ -92,6 +92,18 @@ func TestCheckFindsWhatChangedLater(t *testing.T) {
 	}
 }
 
+// TestTrueSizeToTheSector has cards wrap within a block. The program reads the image a second time to find the sector.
+func TestTrueSizeToTheSector(t *testing.T) {
+	image := gptImage()
+	for _, trueBytes := range []int64{blockOf(24) + 512*333, blockOf(36) - 512} {
+		card := seat(t, cardlab.Traits{SizeBytes: 192 * mib, TrueSizeBytes: trueBytes, Beyond: cardlab.Wrap, Seed: 26})
+		told := flashToDamaged(t, image, card)
+		if told.Proof.TrueSize == nil || *told.Proof.TrueSize != trueBytes {
+			t.Errorf("a true size of %d bytes is told as %v: %s", trueBytes, told.Proof.TrueSize, shown(told.Proof.Damage))
+		}
+	}
+}
+
 // TestShortCardsAreMapped has cards hold less than they state. What must be found is worked out from the image, as xz's
 // sister decodes it, and from what such a card does.
 func TestShortCardsAreMapped(t *testing.T) {
