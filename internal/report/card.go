@@ -253,8 +253,8 @@ func addDamage(p *page, run *logbook.Run, most int) {
 	}
 	summary := fmt.Sprintf("%s in %s", Size(lengthBytes), count(len(run.Proof.Damage), "place"))
 	if run.Proof.TrueSizeBytes != nil {
-		summary += fmt.Sprintf("; the card states %s, reads back as if it held %s",
-			Capacity(run.Conditions.CardSizeBytes), Capacity(*run.Proof.TrueSizeBytes))
+		summary += fmt.Sprintf("; the card states %s, reads back as if it held %s (%d bytes)",
+			Capacity(run.Conditions.CardSizeBytes), Size(*run.Proof.TrueSizeBytes), *run.Proof.TrueSizeBytes)
 	}
 	p.add("Damage", summary)
 	shown := run.Proof.Damage[:min(most, len(run.Proof.Damage))]
