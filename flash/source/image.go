@@ -112,11 +112,9 @@ func (m *Image) failed(cause error) error {
 	}
 	if errors.Is(cause, io.ErrUnexpectedEOF) {
 		// Decoders say "unexpected end" also where a part ends before it is full although the source goes on.
-		sentinel := ErrMalformed
-		if m.input.atEnd() {
-			sentinel = ErrTruncated
+		if cause = noEOF(cause); !m.input.atEnd() {
+			cause = fmt.Errorf("%w: a part of it ends before it is full", ErrMalformed)
 		}
-		cause = fmt.Errorf("%w: %w", sentinel, cause)
 	}
 	return &Error{Op: "decode " + string(m.facts.Format), OffsetBytes: place, Err: cause}
 }

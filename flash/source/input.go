@@ -37,11 +37,12 @@ func (p *packedReader) Read(buffer []byte) (int, error) {
 		return 0, err
 	}
 	n, err := p.from.Read(buffer)
-	p.digest.Write(buffer[:n])
-	total := p.readBytes.Add(int64(n))
-	if p.sizeBytes >= 0 && total > p.sizeBytes {
+	if left := p.sizeBytes - p.readBytes.Load(); p.sizeBytes >= 0 && int64(n) > left {
+		n = int(left) // nobody answers for what follows
 		err = fmt.Errorf("%w: it has more than the %d bytes it was said to have", ErrChanged, p.sizeBytes)
 	}
+	p.digest.Write(buffer[:n])
+	total := p.readBytes.Add(int64(n))
 	if errors.Is(err, io.EOF) && total < p.sizeBytes {
 		err = fmt.Errorf("%w: %d of %d bytes came", ErrTruncated, total, p.sizeBytes)
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"sync"
 	"time"
 )
@@ -117,12 +118,18 @@ func (r *remote) connection() (body io.ReadCloser, stop context.CancelCauseFunc)
 	return r.body, r.stop
 }
 
-// causeOf prefers why a connection was ended to the plain "canceled" that the client reports then.
+// causeOf puts why a connection was ended in the place of the plain "canceled" that the client reports then: that would look
+// as if the caller had given up.
 func causeOf(ctx context.Context, err error) error {
-	if cause := context.Cause(ctx); cause != nil && !errors.Is(err, cause) {
-		return fmt.Errorf("%w: %w", cause, err)
+	cause := context.Cause(ctx)
+	if cause == nil || errors.Is(err, cause) {
+		return err
 	}
-	return err
+	if asked, ok := errors.AsType[*url.Error](err); ok { // it tells the address
+		asked.Err = cause
+		return asked
+	}
+	return cause
 }
 
 func (r *remote) Read(p []byte) (int, error) {
@@ -154,7 +161,7 @@ func (r *remote) readIdle(p []byte) (int, error) {
 	if !timer.Stop() {
 		<-stalled
 		if err != nil && !errors.Is(err, io.EOF) {
-			err = fmt.Errorf("%w: %w", ErrStalled, err)
+			err = ErrStalled // whatever the client says of a connection that was ended here
 		}
 	}
 	return n, err

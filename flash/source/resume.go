@@ -33,8 +33,11 @@ func (r *remote) resume(broken error) error {
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
 	}
-	if errors.Is(broken, io.EOF) || errors.Is(broken, io.ErrUnexpectedEOF) {
+	switch {
+	case errors.Is(broken, io.EOF), errors.Is(broken, io.ErrUnexpectedEOF):
 		broken = fmt.Errorf("%w: the connection ended after %d bytes", ErrTruncated, r.given)
+	case !errors.Is(broken, ErrStalled):
+		broken = fmt.Errorf("the connection broke after %d bytes: %w", r.given, broken)
 	}
 	if r.mark.value == "" {
 		return fmt.Errorf("cannot be taken up again, the server marks no version of the file: %w", broken)
