@@ -85,6 +85,21 @@ func TestCutContinuationIsTruncated(t *testing.T) {
 	}
 }
 
+// A part that ends before it is full, in a source that goes on, was not cut but damaged. Byte 14 states the length of the code
+// that the literals are packed in (RFC 8878, section 4.2.1.1).
+func TestPartThatEndsTooSoonIsNoCut(t *testing.T) {
+	packed := readFixture(t, "sized.zst")
+	if packed[7]>>1&3 != 2 || packed[10]&3 != 2 {
+		t.Fatalf("unexpected block header % x", packed[7:14])
+	}
+	damaged := append(bytes.Clone(packed), packed...)
+	damaged[14] = 4
+	_, _, err := decodeBytes(t, damaged, source.Options{})
+	if !errors.Is(err, source.ErrMalformed) || errors.Is(err, source.ErrTruncated) {
+		t.Error(err)
+	}
+}
+
 func TestErrorTellsThePlace(t *testing.T) {
 	packed := readFixture(t, "check-crc64.xz")
 	_, _, err := decodeBytes(t, packed[:len(packed)-5], source.Options{})

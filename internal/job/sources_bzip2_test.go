@@ -190,7 +190,7 @@ func bzip2Sources(image []byte) []badSource {
 	streams := bytes.Join([][]byte{first.packed, second.packed}, nil)
 	firstEnd, end, mark := len(first.packed), len(z.packed), z.endAt/8
 	in := func(decodedBytes int) int { return z.blockAt[decodedBytes/mib] / 8 }
-	const early = "ends too early"
+	const early = "ends too early, inside the container"
 	const late = cleared + block + blanked // wrote
 	rows := []badSource{
 		{name: "sound bzip2", packed: joined(z.packed), want: intact()},
@@ -223,7 +223,10 @@ func bzip2Sources(image []byte) []badSource {
 			want: bad(late, in(9*mib), in(9*mib)+7, "malformed", "magic"),
 		},
 		{name: "bzip2 with a zero behind it", packed: joined(z.packed, []byte{0}), want: bad(late, end, end+1, "bytes follow the end")},
-		{name: "bzip2 with text behind it", packed: joined(z.packed, []byte("and so on")), want: bad(late, end, end+4, "bytes follow the end")},
+		{
+			name: "bzip2 with text behind it", packed: joined(z.packed, []byte("and so on")),
+			want: bad(late, end, end+4, "bytes follow the end"),
+		},
 		{name: "sound bzip2 of two streams", packed: joined(streams), want: intact()},
 		{
 			name: "bzip2 whose second stream has a wrong CRC", packed: bitFlipped(streams, 8*firstEnd+second.endAt+50),

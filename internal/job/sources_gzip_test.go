@@ -49,7 +49,7 @@ func gzipSources(t *testing.T, image []byte) []badSource {
 	both := bytes.Join([][]byte{first.packed, second.packed}, nil)
 	zeros := gzipOf(t, make([]byte, 16*mib))
 	headerCheck := bytes.Join([][]byte{[]byte("\x1f\x8b\x08\x02\x00\x00\x00\x00\x00\x03\x00\x00"), g.packed[g.dataAt:]}, nil)
-	const early = "ends too early"
+	const early = "ends too early, inside the container"
 	end := len(g.packed)
 	rows := []badSource{
 		{name: "gzip cut in its header", packed: cutTo(g.packed, 5), want: bad(0, 0, 5, early)},
@@ -63,9 +63,15 @@ func gzipSources(t *testing.T, image []byte) []badSource {
 			name: "gzip cut in the last data", packed: cutTo(g.packed, g.mibAt[9]),
 			want: bad(cleared+block+blanked, g.mibAt[9], g.mibAt[9], early),
 		},
-		{name: "gzip cut before its CRC", packed: cutTo(g.packed, g.crcAt()), want: bad(cleared+block+blanked, g.crcAt(), g.crcAt(), early)},
+		{
+			name: "gzip cut before its CRC", packed: cutTo(g.packed, g.crcAt()),
+			want: bad(cleared+block+blanked, g.crcAt(), g.crcAt(), early),
+		},
 		{name: "gzip cut in its CRC", packed: cutTo(g.packed, end-6), want: bad(cleared+block+blanked, g.crcAt(), end-6, early)},
-		{name: "gzip cut before its size", packed: cutTo(g.packed, g.sizeAt()), want: bad(cleared+block+blanked, g.crcAt(), end-4, early)},
+		{
+			name: "gzip cut before its size", packed: cutTo(g.packed, g.sizeAt()),
+			want: bad(cleared+block+blanked, g.crcAt(), end-4, early),
+		},
 		{name: "gzip cut in its size", packed: cutTo(g.packed, end-1), want: bad(cleared+block+blanked, g.crcAt(), end-1, early)},
 		{
 			name: "gzip with a wrong CRC", packed: flipped(g.packed, g.crcAt()),

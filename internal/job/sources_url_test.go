@@ -25,17 +25,19 @@ const boardURL = "http://files.example/board.img"
 // talk, over HTTP/1.1 and over HTTP/2.
 func ofURL(name string, want outcome, serve func(w http.ResponseWriter, r *http.Request, before int)) []badSource {
 	var rows []badSource
-	for _, version := range []string{"HTTP/1.1", "HTTP/2"} {
-		rows = append(rows, badSource{name: name + ", " + version, want: want, open: func(t *testing.T, do func(*testing.T, job.Image, error)) {
+	for _, protocol := range []string{"HTTP/1.1", "HTTP/2"} {
+		row := badSource{name: name + ", " + protocol, want: want}
+		row.open = func(t *testing.T, do func(*testing.T, job.Image, error)) {
 			synctest.Test(t, func(t *testing.T) {
-				client := pipeServer(t, version == "HTTP/2", serve)
+				client := pipeServer(t, protocol == "HTTP/2", serve)
 				image, err := source.Open(t.Context(), boardURL, source.Options{HTTPClient: client})
 				if err == nil {
 					defer image.Close()
 				}
 				do(t, image, err)
 			})
-		}})
+		}
+		rows = append(rows, row)
 	}
 	return rows
 }
@@ -172,7 +174,8 @@ func urlSources(image []byte) []badSource {
 			_, _ = w.Write(image[:3*mib])
 			stays(w, r)
 		})
-	add("URL that stalls each time it is taken up again", bad(cleared+blanked, 7*mib, 7*mib, "given up after 4 attempts", "sent nothing"),
+	add("URL that stalls each time it is taken up again",
+		bad(cleared+blanked, 7*mib, 7*mib, "given up after 4 attempts", "sent nothing"),
 		func(w http.ResponseWriter, r *http.Request, before int) {
 			w.Header().Set("ETag", `"a"`)
 			if before > 0 {
@@ -186,12 +189,13 @@ func urlSources(image []byte) []badSource {
 			stays(w, r)
 		})
 	add("URL that breaks off, of a file without a mark",
-		bad(cleared+blanked, 7*mib, 7*mib, "cannot be taken up again", "marks no version of the file"),
+		bad(cleared+blanked, 7*mib, 7*mib, "cannot be taken up again", "marks no version of the file", "after 7340032 bytes"),
 		func(w http.ResponseWriter, r *http.Request, _ int) { version{content: image}.give(w, r, 7*mib) })
 	add("URL that breaks off and is taken up again", intact(), func(w http.ResponseWriter, r *http.Request, before int) {
 		version{content: image, tag: `"a"`}.give(w, r, []int{7 * mib, 2 * mib, 0}[before])
 	})
-	add("URL that is gone after it broke off", bad(cleared+blanked, 7*mib, 7*mib, "given up after 4 attempts", "503 Service Unavailable"),
+	add("URL that is gone after it broke off",
+		bad(cleared+blanked, 7*mib, 7*mib, "given up after 4 attempts", "503 Service Unavailable"),
 		func(w http.ResponseWriter, r *http.Request, before int) {
 			if before > 0 {
 				w.WriteHeader(http.StatusServiceUnavailable)
@@ -199,10 +203,11 @@ func urlSources(image []byte) []badSource {
 			}
 			version{content: image, tag: `"a"`}.give(w, r, 7*mib)
 		})
-	add("URL of an image larger than the card", tooLarge("needs 20971520 bytes"), func(w http.ResponseWriter, r *http.Request, _ int) {
-		version{content: append(bytes.Clone(image), image...)}.give(w, r, 0)
-	})
-	return append(rows, sentMore(image), endless(image), untrusted(image))
+	add("URL of an image larger than the card", tooLarge("needs 20971520 bytes"),
+		func(w http.ResponseWriter, r *http.Request, _ int) {
+			version{content: append(bytes.Clone(image), image...)}.give(w, r, 0)
+		})
+	return append(rows, sentMore(image), endless(image), untrusted(image), downgraded(), unreachable())
 }
 
 // changingSources are servers whose file is another one when the broken connection is taken up again.
@@ -248,7 +253,8 @@ func changingSources(image []byte) []badSource {
 // sentMore is a transport that gives more than it announced. Package http lets no server do so.
 func sentMore(image []byte) badSource {
 	return badSource{
-		name: "URL that sends more than it said", want: bad(cleared+blanked, 7*mib, 7*mib, "changed while it was read", "more than the 7340032 bytes"),
+		name: "URL that sends more than it said",
+		want: bad(cleared+blanked, 7*mib, 7*mib, "changed while it was read", "more than the 7340032 bytes"),
 		open: func(t *testing.T, do func(*testing.T, job.Image, error)) {
 			client := &http.Client{Transport: transport(func(request *http.Request) (*http.Response, error) {
 				return &http.Response{
@@ -269,7 +275,8 @@ func (f transport) RoundTrip(request *http.Request) (*http.Response, error) { re
 // endless is an answer of HTTP/1.0 that states no length, so that its end and a broken connection look alike.
 func endless(image []byte) badSource {
 	return badSource{
-		name: "URL of no stated length", want: bad(cleared+block+blanked, boardBytes, boardBytes, "ends too early, perhaps", "tells no length"),
+		name: "URL of no stated length",
+		want: bad(cleared+block+blanked, boardBytes, boardBytes, "ends too early, perhaps", "tells no length"),
 		open: func(t *testing.T, do func(*testing.T, job.Image, error)) {
 			server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 				connection, buffered, err := http.NewResponseController(w).Hijack()
@@ -304,6 +311,36 @@ func untrusted(image []byte) badSource {
 			server.StartTLS()
 			defer server.Close()
 			opened, err := source.Open(t.Context(), server.URL+"/board.img", source.Options{})
+			do(t, opened, err)
+		},
+	}
+}
+
+// downgraded is a redirect that would take the protection away.
+func downgraded() badSource {
+	return badSource{
+		name: "URL that redirects from https to http", want: bad(unopened, 0, 0, "does not give the file", "from https to http"),
+		open: func(t *testing.T, do func(*testing.T, job.Image, error)) {
+			client := &http.Client{Transport: transport(func(request *http.Request) (*http.Response, error) {
+				return &http.Response{
+					StatusCode: http.StatusFound, Header: http.Header{"Location": {boardURL}}, Request: request,
+					Body: io.NopCloser(bytes.NewReader(nil)),
+				}, nil
+			})}
+			opened, err := source.Open(t.Context(), "https://files.example/board.img", source.Options{HTTPClient: client})
+			do(t, opened, err)
+		},
+	}
+}
+
+// unreachable is a port that nobody listens on any more.
+func unreachable() badSource {
+	return badSource{
+		name: "URL of no server", want: bad(unopened, 0, 0, "connection refused"),
+		open: func(t *testing.T, do func(*testing.T, job.Image, error)) {
+			server := httptest.NewServer(http.NotFoundHandler())
+			server.Close()
+			opened, err := source.Open(t.Context(), server.URL, source.Options{})
 			do(t, opened, err)
 		},
 	}

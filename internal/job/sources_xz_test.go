@@ -128,7 +128,10 @@ func xzSources(image []byte) []badSource {
 			name: "xz with a wrong CRC of its block header", packed: flipped(x.packed, b.data-1),
 			want: bad(0, b.header, b.header, "checksum", "block header"),
 		},
-		{name: "xz with a wrong CRC of its index", packed: flipped(x.packed, x.footer-1), want: bad(late, x.index, x.footer, "checksum", "index")},
+		{
+			name: "xz with a wrong CRC of its index", packed: flipped(x.packed, x.footer-1),
+			want: bad(late, x.index, x.footer, "checksum", "index"),
+		},
 		{
 			name: "xz with a wrong CRC of its footer", packed: flipped(x.packed, x.footer),
 			want: bad(late, x.footer, x.footer, "checksum", "stream footer"),
@@ -154,8 +157,9 @@ func xzSources(image []byte) []badSource {
 		},
 		{
 			// 3 * 2^29 bytes (5.3.1).
-			name: "xz that asks for a dictionary of 1.5 GiB", packed: func() []byte { return xzOf(xzCRC32, []byte{0, 0x21, 1, 37}, image[:mib]).packed },
-			want: bad(0, 12, 12, "dictionary is larger than allowed", "1610612736 bytes"),
+			name:   "xz that asks for a dictionary of 1.5 GiB",
+			packed: func() []byte { return xzOf(xzCRC32, []byte{0, 0x21, 1, 37}, image[:mib]).packed },
+			want:   bad(0, 12, 12, "dictionary is larger than allowed", "1610612736 bytes"),
 		},
 		{
 			name: "xz of an unknown filter", packed: func() []byte { return xzOf(xzCRC32, []byte{0, 0x3f, 1, 8}, image[:mib]).packed },
@@ -175,7 +179,10 @@ func xzSources(image []byte) []badSource {
 	changed := bytes.Clone(image)
 	changed[9*mib] ^= 1
 	return append(rows,
-		badSource{name: "xz whose content was changed", packed: flipped(x.packed, b.in(9*mib)+3), want: bad(late, b.padding, b.padding, "checksum")},
+		badSource{
+			name: "xz whose content was changed", packed: flipped(x.packed, b.in(9*mib)+3),
+			want: bad(late, b.padding, b.padding, "checksum"),
+		},
 		// A known limit: a stream without check guards its structure alone, and nothing tells that its content changed.
 		badSource{name: "xz without check whose content was changed", image: changed, want: intact(), packed: func() []byte {
 			return xzOf(xzNone, xzPlain, changed).packed
@@ -196,6 +203,13 @@ func xzStreamSources(t *testing.T, image []byte) []badSource {
 		index := binary.AppendUvarint([]byte{0, 1}, unpaddedBytes)
 		return x.reindexed(binary.AppendUvarint(index, decodedBytes))
 	}
+	sized := func(packedBytes, decodedBytes uint64) *xzFile { // in its block header, flags 0xc0
+		fields := binary.AppendUvarint([]byte{0xc0}, packedBytes)
+		return xzOf(xzCRC64, append(binary.AppendUvarint(fields, decodedBytes), xzPlain[1:]...), image)
+	}
+	packedBytes := uint64(b.padding - b.data)
+	y := sized(packedBytes, boardBytes)
+	yb := y.blocks[0]
 	lzma := lzmaOf(t, image)
 	const late = cleared + block + blanked // wrote
 	disagrees := bad(late, x.index, x.footer, "malformed", "index disagrees with the blocks")
@@ -221,7 +235,8 @@ func xzStreamSources(t *testing.T, image []byte) []badSource {
 			want: tooLarge("needs 1099511627776 bytes"), stream: &disagrees,
 		},
 		{
-			name: "xz whose index lists a block twice", want: bad(late, x.index, len(x.packed)+16, "malformed", "more blocks than there are"),
+			name: "xz whose index lists a block twice",
+			want: bad(late, x.index, len(x.packed)+16, "malformed", "more blocks than there are"),
 			packed: func() []byte {
 				index := []byte{0, 2}
 				for range 2 {
@@ -231,6 +246,35 @@ func xzStreamSources(t *testing.T, image []byte) []badSource {
 			},
 		},
 		{name: "xz whose index lists nothing", packed: func() []byte { return x.reindexed([]byte{0, 0}) }, want: disagrees},
+		{
+			name: "xz whose footer states another index", want: bad(late, x.footer, x.footer, "malformed", "footer disagrees"),
+			packed: func() []byte { return refooted(x.packed, 4, x.packed[len(x.packed)-8]+1) },
+		},
+		{
+			name: "xz whose footer states another check", want: bad(late, x.footer, x.footer, "malformed", "footer disagrees"),
+			packed: func() []byte { return refooted(x.packed, 9, xzCRC32) },
+		},
+		{name: "sound xz of stated sizes", packed: joined(y.packed), want: intact()},
+		{
+			name: "xz that states a byte more in its block header", packed: joined(sized(packedBytes, boardBytes+1).packed),
+			want: bad(late, yb.data, yb.check, "malformed", "size is not what its header states"),
+		},
+		{
+			name: "xz that states a byte less in its block header", packed: joined(sized(packedBytes, boardBytes-1).packed),
+			want: bad(late, yb.data, yb.check, "malformed", "holds more than its header states"),
+		},
+		{
+			name: "xz that states a byte of data more in its block header", packed: joined(sized(packedBytes+1, boardBytes).packed),
+			want: bad(late, yb.data, yb.check, "malformed", "size is not what its header states"),
+		},
+		{
+			name: "xz that states a byte of data less in its block header", packed: joined(sized(packedBytes-1, boardBytes).packed),
+			want: bad(late, yb.data, yb.check, "malformed", "takes more than its header states"),
+		},
+		{
+			name: "xz that states more than the card in its block header", packed: joined(sized(packedBytes, 1<<40).packed),
+			want: bad(late, yb.data, yb.check+20, "malformed", "size is not what its header states"),
+		},
 		{name: "sound xz of two streams", packed: joined(streams), want: intact()},
 		{
 			name: "xz whose second stream has a wrong check", packed: flipped(streams, firstEnd+second.blocks[0].check),
@@ -251,6 +295,15 @@ func xzStreamSources(t *testing.T, image []byte) []badSource {
 			want: bad(0, 12, 2<<20, "malformed", "LZMA data"),
 		},
 	}
+}
+
+// refooted gives a copy with one byte of its footer changed, and the footer's CRC-32 made right again.
+func refooted(packed []byte, at int, with byte) []byte {
+	changed := bytes.Clone(packed)
+	footer := changed[len(changed)-12:]
+	footer[at] = with
+	copy(footer, little32(crc32.ChecksumIEEE(footer[4:10])))
+	return changed
 }
 
 // lzmaOf packs with a library that the product does not use.

@@ -143,7 +143,7 @@ func zipSources(t *testing.T, image []byte) []badSource {
 	readme := memberOf(t, "readme", 0, []byte("read me first"))
 	two := zipOf([]zipMember{m, readme})
 	s := zipOf([]zipMember{stored})
-	const early = "ends too early"
+	const early = "ends too early, inside the container"
 	const late = cleared + block + blanked // wrote
 	end := len(z.packed)
 	encrypted, method := m, m
@@ -165,11 +165,20 @@ func zipSources(t *testing.T, image []byte) []badSource {
 			want: bad(late, described.dataEnd, described.dataEnd+15, early),
 		},
 		{name: "zip cut before its directory", packed: cutTo(z.packed, z.directory), want: bad(late, z.directory, z.directory, early)},
-		{name: "zip cut in its directory", packed: cutTo(z.packed, z.directory+50), want: bad(late, z.directory, z.directory+50, early)},
+		{
+			name: "zip cut in its directory", packed: cutTo(z.packed, z.directory+50),
+			want: bad(late, z.directory, z.directory+50, early),
+		},
 		{name: "zip cut before its end record", packed: cutTo(z.packed, z.end), want: bad(late, z.end, z.end, early)},
 		{name: "zip cut in its end record", packed: cutTo(z.packed, end-1), want: bad(late, z.end, end-1, early)},
-		{name: "zip with text behind it", packed: joined(z.packed, []byte("and so on")), want: bad(late, end, end, "bytes follow the end")},
-		{name: "zip with zeros behind it", packed: joined(z.packed, make([]byte, 512)), want: bad(late, end, end, "bytes follow the end")},
+		{
+			name: "zip with text behind it", packed: joined(z.packed, []byte("and so on")),
+			want: bad(late, end, end, "bytes follow the end"),
+		},
+		{
+			name: "zip with zeros behind it", packed: joined(z.packed, make([]byte, 512)),
+			want: bad(late, end, end, "bytes follow the end"),
+		},
 		{
 			name: "zip with text before it", packed: joined([]byte("unpack me\n"), z.packed),
 			want: bad(unopened, 0, 0, "unknown format"),
@@ -197,8 +206,9 @@ func zipSources(t *testing.T, image []byte) []badSource {
 			want: bad(unopened, 0, two.directory, "no such member", `"card.img" is not among "board.img", "readme"`),
 		},
 		{
-			name: "zip of two files of one name", packed: joined(zipOf([]zipMember{m, m}).packed), options: source.Options{Member: "board.img"},
-			want: bad(late, z.dataEnd, z.dataEnd+40, "malformed", `two zip members are named "board.img"`),
+			name: "zip of two files of one name", packed: joined(zipOf([]zipMember{m, m}).packed),
+			options: source.Options{Member: "board.img"},
+			want:    bad(late, z.dataEnd, z.dataEnd+40, "malformed", `two zip members are named "board.img"`),
 		},
 		{
 			name: "zip of an encrypted file", packed: joined(zipOf([]zipMember{encrypted}).packed),
@@ -244,12 +254,16 @@ func zipLies(t *testing.T, image []byte) []badSource {
 	bomb := memberOf(t, "board.img", 8, make([]byte, 64*mib))
 	bomb.decodedBytes = 512
 	return []badSource{
-		{name: "zip with a wrong CRC", packed: joined(zipOf([]zipMember{crc}).packed), want: bad(late, z.dataEnd, z.dataEnd, "checksum", "CRC-32", "board.img")},
+		{
+			name: "zip with a wrong CRC", packed: joined(zipOf([]zipMember{crc}).packed),
+			want: bad(late, z.dataEnd, z.dataEnd, "checksum", "CRC-32", "board.img"),
+		},
 		{name: "zip that states a byte more", packed: joined(zipOf([]zipMember{more}).packed), want: notOfSize},
 		{name: "zip that states a byte less", packed: joined(zipOf([]zipMember{less}).packed), want: notOfSize},
 		{
-			name: "zip of a stored file that states less data", packed: edited(zipOf([]zipMember{shortStored}).packed, 18, little32(9*mib)...),
-			want: bad(late, 39+9*mib, 39+9*mib, "malformed", "not of the stated size"),
+			name:   "zip of a stored file that states less data",
+			packed: edited(zipOf([]zipMember{shortStored}).packed, 18, little32(9*mib)...),
+			want:   bad(late, 39+9*mib, 39+9*mib, "malformed", "not of the stated size"),
 		},
 		{
 			name: "zip with a descriptor of another CRC", packed: flipped(described.packed, described.dataEnd+4),
@@ -260,7 +274,10 @@ func zipLies(t *testing.T, image []byte) []badSource {
 			want: bad(late, described.dataEnd, described.dataEnd+16, "checksum", "descriptor"),
 		},
 		{name: "zip with a wrong CRC in its directory", packed: joined(zipOf([]zipMember{m}, crc).packed), want: disagree},
-		{name: "zip with another name in its directory", packed: edited(z.packed, z.directory+46, 'B'), want: bad(late, z.directory, z.end, "disagree", `"Board.img"`)},
+		{
+			name: "zip with another name in its directory", packed: edited(z.packed, z.directory+46, 'B'),
+			want: bad(late, z.directory, z.end, "disagree", `"Board.img"`),
+		},
 		{
 			name: "zip that states too little in its directory", packed: joined(zipOf([]zipMember{m}, small).packed), want: disagree,
 		},
@@ -273,7 +290,8 @@ func zipLies(t *testing.T, image []byte) []badSource {
 		{name: "sound zip64", packed: joined(w.packed), want: intact()},
 		{
 			name: "zip64 that states more than the card", packed: joined(zipOf([]zipMember{huge}).packed),
-			want: tooLarge("needs 1099511627776 bytes"), stream: new(bad(late, w.dataEnd, w.dataEnd, "malformed", "not of the stated size")),
+			want:   tooLarge("needs 1099511627776 bytes"),
+			stream: new(bad(late, w.dataEnd, w.dataEnd, "malformed", "not of the stated size")),
 		},
 		{
 			name: "zip64 that states a negative size", packed: edited(w.packed, 43, bytes.Repeat([]byte{0xff}, 8)...),
@@ -287,8 +305,14 @@ func zipLies(t *testing.T, image []byte) []badSource {
 			name: "zip64 cut in its end record", packed: cutTo(w.packed, w.end64+30),
 			want: bad(late, w.end64, w.end64+30, "ends too early"),
 		},
-		{name: "zip whose end record lists two files", packed: edited(z.packed, z.end+10, 2), want: bad(late, z.end, z.end+22, "malformed", "zip end record")},
-		{name: "zip whose end record is elsewhere", packed: flipped(z.packed, z.end+16), want: bad(late, z.end, z.end+22, "malformed", "zip end record")},
+		{
+			name: "zip whose end record lists two files", packed: edited(z.packed, z.end+10, 2),
+			want: bad(late, z.end, z.end+22, "malformed", "zip end record"),
+		},
+		{
+			name: "zip whose end record is elsewhere", packed: flipped(z.packed, z.end+16),
+			want: bad(late, z.end, z.end+22, "malformed", "zip end record"),
+		},
 		{
 			name: "zip without a directory", packed: joined(z.packed[:z.directory], z.packed[z.end:]),
 			want: bad(late, z.directory, z.directory, "malformed", "lists 0 of 1 members"),

@@ -59,7 +59,13 @@ func zstdSources(t *testing.T, image []byte) []badSource {
 	crcAt := end - 4
 	states := func(sizeBytes uint32) func() []byte { return edited(z.packed, z.sizeAt, little32(sizeBytes)...) }
 	skippable := append([]byte("\x50\x2a\x4d\x18"), little32(100)...) // its length, and then less
-	const early = "ends too early"
+	last := z.in(9 * mib)
+	header := int(z.packed[last]) | int(z.packed[last+1])<<8 | int(z.packed[last+2])<<16
+	if header>>1&3 != 2 { // RFC 8878, 3.1.1.2.2
+		t.Fatal("the block at 9 MiB is not a compressed one")
+	}
+	shorter := header&7 | 100<<3
+	const early = "ends too early, inside the container"
 	const late = cleared + block + blanked // wrote
 	return []badSource{
 		{name: "zstd cut in its frame header", packed: cutTo(z.packed, 7), want: bad(0, 0, 7, early)},
@@ -68,7 +74,10 @@ func zstdSources(t *testing.T, image []byte) []badSource {
 			name: "zstd cut in the data behind the head", packed: cutTo(z.packed, z.in(5*mib)+100),
 			want: bad(cleared+blanked, z.in(5*mib), z.in(5*mib)+100, early),
 		},
-		{name: "zstd cut in a block header", packed: cutTo(z.packed, z.in(9*mib)+2), want: bad(late, z.in(9*mib), z.in(9*mib)+2, early)},
+		{
+			name: "zstd cut in a block header", packed: cutTo(z.packed, z.in(9*mib)+2),
+			want: bad(late, z.in(9*mib), z.in(9*mib)+2, early),
+		},
 		{name: "zstd cut where a block ends", packed: cutTo(z.packed, z.in(9*mib)), want: bad(late, z.in(9*mib), z.in(9*mib), early)},
 		{name: "zstd cut before its checksum", packed: cutTo(z.packed, crcAt), want: bad(late, crcAt, crcAt, early)},
 		{name: "zstd cut in its checksum", packed: cutTo(z.packed, end-1), want: bad(late, crcAt, end-1, early)},
@@ -92,9 +101,20 @@ func zstdSources(t *testing.T, image []byte) []badSource {
 			name: "zstd with a block of the reserved kind", packed: edited(z.packed, z.in(9*mib), z.packed[z.in(9*mib)]|6),
 			want: bad(late, z.in(9*mib), z.in(9*mib)+3, "malformed", "reserved zstd block kind"),
 		},
-		{name: "zstd with the reserved bit in its header", packed: edited(z.packed, 4, z.packed[4]|8), want: bad(0, 0, z.blockAt[0], "malformed")},
+		{
+			name: "zstd with the reserved bit in its header", packed: edited(z.packed, 4, z.packed[4]|8),
+			want: bad(0, 0, z.blockAt[0], "malformed"),
+		},
 		{name: "zstd with a zero behind it", packed: joined(z.packed, []byte{0}), want: bad(late, end, end, "bytes follow the end")},
-		{name: "zstd with text behind it", packed: joined(z.packed, []byte("and so on")), want: bad(late, end, end, "bytes follow the end")},
+		{
+			name: "zstd with text behind it", packed: joined(z.packed, []byte("and so on")),
+			want: bad(late, end, end, "bytes follow the end"),
+		},
+		{
+			name:   "zstd with a block that states 100 bytes alone",
+			packed: edited(z.packed, last, byte(shorter), byte(shorter>>8), byte(shorter>>16)),
+			want:   bad(late, last, z.in(9*mib+64<<10), "malformed", "block too small"),
+		},
 		{name: "sound zstd of two frames", packed: joined(frames), want: intact()},
 		{
 			name: "zstd whose second frame has a wrong checksum", packed: flipped(frames, len(frames)-1),
@@ -114,7 +134,10 @@ func zstdSources(t *testing.T, image []byte) []badSource {
 			name: "zstd with a cut skippable frame behind it", packed: joined(z.packed, skippable, make([]byte, 99)),
 			want: bad(late, end, end+8+99, early),
 		},
-		{name: "zstd of a skippable frame alone", packed: joined(skippable, make([]byte, 100)), want: bad(0, 108, 108, "image is empty")},
+		{
+			name: "zstd of a skippable frame alone", packed: joined(skippable, make([]byte, 100)),
+			want: bad(0, 108, 108, "image is empty"),
+		},
 		{
 			name: "zstd bomb", want: outgrows(), // 1 GiB of zeros that states no size
 			packed: func() []byte {
