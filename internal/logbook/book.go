@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"os"
 	"time"
 
 	"cardwright/flash"
@@ -27,6 +28,9 @@ var (
 // A Book is an open logbook. It is safe for several goroutines.
 type Book struct {
 	db       *sql.DB // one connection: the calls of one program take turns, those of several are ordered by SQLite
+	path     string  // as it was named
+	file     os.FileInfo
+	patience time.Duration // how long a change waits for another program
 	readOnly bool
 }
 
@@ -35,9 +39,13 @@ type Book struct {
 func Open(ctx context.Context, path string) (*Book, error) {
 	db, err := openForWriting(ctx, path)
 	if err != nil {
-		return nil, fmt.Errorf("logbook %s: %w", path, err)
+		return nil, explained(path, err)
 	}
-	return &Book{db: db}, nil
+	file, err := os.Stat(path)
+	if err != nil {
+		return nil, explained(path, errors.Join(err, db.Close()))
+	}
+	return &Book{db: db, path: path, file: file, patience: patience}, nil
 }
 
 // OpenReadOnly opens an existing logbook for reading. A missing file is fs.ErrNotExist. It needs no right to write to the
@@ -45,9 +53,9 @@ func Open(ctx context.Context, path string) (*Book, error) {
 func OpenReadOnly(ctx context.Context, path string) (*Book, error) {
 	db, err := openForReading(ctx, path)
 	if err != nil {
-		return nil, fmt.Errorf("logbook %s: %w", path, err)
+		return nil, explained(path, err)
 	}
-	return &Book{db: db, readOnly: true}, nil
+	return &Book{db: db, path: path, readOnly: true}, nil
 }
 
 // Close writes everything out and closes the file.
@@ -119,14 +127,18 @@ func (b *Book) List(ctx context.Context, f Filter) ([]Record, error) {
 	if f.Limit == 0 {
 		f.Limit = 50
 	}
-	return listRuns(ctx, b.db, f)
+	records, err := listRuns(ctx, b.db, f)
+	if err != nil {
+		return nil, explained(b.path, err)
+	}
+	return records, nil
 }
 
 // Show gives one run. ErrNotFound when there is none of that number.
 func (b *Book) Show(ctx context.Context, runID int64) (*Record, error) {
 	record, err := showRun(ctx, b.db, runID)
 	if err != nil {
-		return nil, fmt.Errorf("run %d: %w", runID, err)
+		return nil, fmt.Errorf("run %d: %w", runID, explained(b.path, err))
 	}
 	return record, nil
 }
@@ -134,7 +146,11 @@ func (b *Book) Show(ctx context.Context, runID int64) (*Record, error) {
 // Trace gives the samples of one run's writing, in the order of writing. A run that was not closed, or wrote nothing, has
 // none.
 func (b *Book) Trace(ctx context.Context, runID int64) ([]flash.Sample, error) {
-	return selectTrace(ctx, b.db, runID)
+	samples, err := selectTrace(ctx, b.db, runID)
+	if err != nil {
+		return nil, fmt.Errorf("trace of run %d: %w", runID, explained(b.path, err))
+	}
+	return samples, nil
 }
 
 // Peers gives the traces that a run on this card is held against: of each other known card (by CID or label) written in
@@ -146,25 +162,41 @@ func (b *Book) Peers(ctx context.Context, run *Run, image source.Facts) ([][]fla
 	if cardID == 0 {
 		var err error
 		if cardID, err = findCard(ctx, b.db, run); err != nil {
-			return nil, err
+			return nil, explained(b.path, err)
 		}
 	}
-	return selectPeers(ctx, b.db, run, cardID, image)
+	peers, err := selectPeers(ctx, b.db, run, cardID, image)
+	if err != nil {
+		return nil, explained(b.path, err)
+	}
+	return peers, nil
 }
 
-// write carries out one transaction. When it returns nil, the change is on disk.
+// write carries out one transaction. When it returns nil, the change is on disk, in the file that the path names.
 func (b *Book) write(ctx context.Context, change func(*sql.Tx) error) error {
 	if b.readOnly {
 		return ErrReadOnly
 	}
-	tx, err := b.db.BeginTx(ctx, nil)
+	tx, err := begin(ctx, b.db, b.patience)
 	if err != nil {
-		return err
+		return explained(b.path, err)
 	}
-	if err := change(tx); err != nil {
-		return errors.Join(err, tx.Rollback())
+	err = change(tx)
+	if err == nil {
+		err = b.inPlace()
 	}
-	return tx.Commit()
+	if err != nil {
+		return explained(b.path, errors.Join(err, tx.Rollback()))
+	}
+	return explained(b.path, tx.Commit())
+}
+
+// inPlace says whether the path still names the file that was opened.
+func (b *Book) inPlace() error {
+	if file, err := os.Stat(b.path); err != nil || !os.SameFile(file, b.file) {
+		return ErrMoved
+	}
+	return nil
 }
 
 // checkProven keeps a run from being called what its proof does not show.

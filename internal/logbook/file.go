@@ -12,9 +12,12 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
-	"modernc.org/sqlite"
+	_ "modernc.org/sqlite" // the driver of database/sql
 	sqlite3 "modernc.org/sqlite/lib"
 )
+
+// patience is how long a program waits while another has the logbook.
+const patience = 30 * time.Second
 
 // openForWriting makes what is missing, checks that the file is ours, and only then changes it.
 func openForWriting(ctx context.Context, path string) (_ *sql.DB, err error) {
@@ -25,20 +28,29 @@ func openForWriting(ctx context.Context, path string) (_ *sql.DB, err error) {
 	if err := mustBeFile(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
 	}
+	if err := mustHaveItsLog(path); err != nil {
+		return nil, err
+	}
 	if err := makeFolder(filepath.Dir(path)); err != nil {
 		return nil, err
 	}
 	if err := makeFile(path); err != nil {
 		return nil, err
 	}
+	if err := mustBeWritable(path); err != nil {
+		return nil, err
+	}
 	if err := checkFile(ctx, path); err != nil {
 		return nil, err
 	}
-	db, err := connectPatiently(ctx, path, url.Values{
+	query := url.Values{
 		"mode":    {"rw"},
 		"_txlock": {"immediate"}, // a transaction that reads first and then finds the file changed could not go on
-		"_pragma": {"busy_timeout(30000)", "foreign_keys(1)", "cache_size(-2000)", "journal_mode(WAL)", "synchronous(FULL)"},
-	})
+		// SQLite's own wait is short, since the calls of one program take turns: patiently is what waits for long.
+		"_pragma": {"busy_timeout(1000)", "foreign_keys(1)", "cache_size(-2000)", "journal_mode(WAL)", "synchronous(FULL)"},
+	}
+	// SQLite does not wait by itself where two programs switch a new file to write-ahead logging at once.
+	db, err := patiently(ctx, patience, func() (*sql.DB, error) { return connect(ctx, path, query) })
 	if err != nil {
 		return nil, err
 	}
@@ -76,9 +88,32 @@ func openForReading(ctx context.Context, path string) (*sql.DB, error) {
 func mustBeFile(path string) error {
 	info, err := os.Stat(path)
 	if err == nil && !info.Mode().IsRegular() {
-		err = fmt.Errorf("%w: %s is no regular file", ErrNotALogbook, path)
+		err = fmt.Errorf("%w: it is no regular file; name another", ErrNotALogbook)
 	}
 	return err
+}
+
+// mustHaveItsLog refuses a place where only a logbook's latest changes lie: SQLite would delete them with the first write to a
+// new file. The log is looked at first: a program that makes a logbook just now fills the file before it.
+func mustHaveItsLog(path string) error {
+	if hasEmptyLog(path) {
+		return nil
+	}
+	if info, err := os.Stat(path); err == nil && info.Size() > 0 {
+		return nil
+	}
+	return fmt.Errorf("%w: the file is missing or empty, but its latest changes lie in %s-wal; put the file back, "+
+		"or move those away", ErrNotALogbook, path)
+}
+
+// mustBeWritable refuses a file that SQLite would open all the same, for reading.
+func mustBeWritable(path string) error {
+	for _, needed := range []string{path, filepath.Dir(path)} { // SQLite keeps files beside the logbook
+		if err := unix.Faccessat(unix.AT_FDCWD, needed, unix.W_OK, unix.AT_EACCESS); err != nil {
+			return &fs.PathError{Op: "write", Path: needed, Err: err}
+		}
+	}
+	return nil
 }
 
 // checkFile says whether the file may become or is a logbook that this program knows, without changing it.
@@ -99,7 +134,7 @@ func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
 	// SQLite takes a file shorter than its smallest page for an empty one, and would write over it.
 	const smallestPageBytes = 512
 	if info, err := os.Stat(path); err == nil && info.Size() > 0 && info.Size() < smallestPageBytes {
-		return nil, fmt.Errorf("%w: the file is no SQLite database", ErrNotALogbook)
+		return nil, fmt.Errorf("%w: the file is no SQLite database; name another", ErrNotALogbook)
 	}
 	query := url.Values{
 		"mode":    {"ro"},
@@ -114,26 +149,32 @@ func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
 		db, err = connect(ctx, path, query)
 	}
 	if isCode(err, sqlite3.SQLITE_NOTADB) || isCode(err, sqlite3.SQLITE_CORRUPT) {
-		return nil, fmt.Errorf("%w: the file is no SQLite database, or a broken one (%w)", ErrNotALogbook, err)
+		return nil, fmt.Errorf("%w: the file is no SQLite database, or a damaged one; put back a copy of it, or name another (%w)",
+			ErrNotALogbook, err)
 	}
 	return db, err
 }
 
-// connectPatiently goes on trying while another program has the file. SQLite waits by itself, but not where two programs
-// switch a new file to write-ahead logging at once.
-func connectPatiently(ctx context.Context, path string, query url.Values) (*sql.DB, error) {
-	const patience, pause = 30 * time.Second, 10 * time.Millisecond
+// patiently goes on trying while another program has the file. Each call waits as long as any other, also where several wait at
+// once for the one connection.
+func patiently[T any](ctx context.Context, patience time.Duration, try func() (T, error)) (T, error) {
+	const pause = 10 * time.Millisecond
 	for end := time.Now().Add(patience); ; {
-		db, err := connect(ctx, path, query)
+		got, err := try()
 		if !isCode(err, sqlite3.SQLITE_BUSY) || time.Now().After(end) {
-			return db, err
+			return got, err
 		}
 		select {
 		case <-ctx.Done():
-			return nil, ctx.Err()
+			return got, ctx.Err()
 		case <-time.After(pause):
 		}
 	}
+}
+
+// begin begins a transaction that may write.
+func begin(ctx context.Context, db *sql.DB, patience time.Duration) (*sql.Tx, error) {
+	return patiently(ctx, patience, func() (*sql.Tx, error) { return db.BeginTx(ctx, nil) })
 }
 
 // connect opens the file through one connection and reads from it once, so that what is wrong is told here.
@@ -155,12 +196,6 @@ func connect(ctx context.Context, path string, query url.Values) (*sql.DB, error
 func hasEmptyLog(path string) bool {
 	info, err := os.Stat(path + "-wal")
 	return errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0
-}
-
-// isCode says whether err came from SQLite with this primary result code.
-func isCode(err error, code int) bool {
-	var failed *sqlite.Error
-	return errors.As(err, &failed) && failed.Code()&0xff == code
 }
 
 // makeFolder makes the folder where it is missing. Root's is opened to every reader, whatever the umask says: commands

@@ -48,10 +48,10 @@ func readVersion(ctx context.Context, db queryer) (int, error) {
 	case id == 0 && version == 0 && tables == 0:
 		return 0, nil
 	case id != applicationID:
-		return 0, fmt.Errorf("%w: the file is a SQLite database of another program", ErrNotALogbook)
+		return 0, fmt.Errorf("%w: the file is a SQLite database of another program; name another", ErrNotALogbook)
 	case version > latest:
-		return 0, fmt.Errorf("%w: it was written by a newer program (version %d of the tables, this program knows %d)",
-			ErrNotALogbook, version, latest)
+		return 0, fmt.Errorf("%w: it was written by a newer program (version %d of the tables, this one knows %d); "+
+			"use that one, or name another file", ErrNotALogbook, version, latest)
 	}
 	return version, nil
 }
@@ -62,7 +62,7 @@ func migrate(ctx context.Context, db *sql.DB, files fs.FS) error {
 	if version, err := readVersion(ctx, db); err != nil || version == latestVersion(files) {
 		return err
 	}
-	tx, err := db.BeginTx(ctx, nil)
+	tx, err := begin(ctx, db, patience)
 	if err != nil {
 		return err
 	}

@@ -35,8 +35,11 @@ func TestMain(m *testing.M) {
 
 // play carries out one role.
 func play(ctx context.Context, role, path string) error {
-	if role == "read" {
+	switch role {
+	case "read":
 		return playReader(ctx, path)
+	case "write outcomes":
+		return playOutcomes(ctx, path)
 	}
 	book, err := logbook.Open(ctx, path)
 	if err != nil {
