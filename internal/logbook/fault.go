@@ -13,17 +13,17 @@ import (
 // What can go wrong with a file that is a logbook, in words that say what to do. The card that was worked on is no worse for it.
 var (
 	// ErrFull says that the disk under the logbook has no room left.
-	ErrFull = errors.New("its disk is full: make room there, or name another file for the logbook")
+	ErrFull = errors.New("its disk is full: make room there, or name another")
 	// ErrBusy says that another program kept the logbook to itself for longer than this one waits.
 	ErrBusy = errors.New("another program keeps it locked: end that program, then try again")
 	// ErrDenied says that the file or its folder may not be opened, made or written.
-	ErrDenied = errors.New("it cannot be opened or written there: see to the file and its folder, or name another file for the logbook")
+	ErrDenied = errors.New("it cannot be opened or written there: see to the file and its folder, or name another")
 	// ErrMoved says that the path does not name the opened file any more, so that what is written would not be found again.
 	ErrMoved = errors.New("it was moved, deleted or replaced while in use: put it back, or start again")
 	// ErrDisk says that the disk under the logbook failed.
-	ErrDisk = errors.New("its disk failed to read or write it: see to that disk, or name another file for the logbook")
+	ErrDisk = errors.New("its disk failed to read or write it: see to that disk, or name another")
 	// ErrBroken says that parts of the logbook make no sense.
-	ErrBroken = errors.New("it is damaged: put back a copy of it, or name another file for the logbook")
+	ErrBroken = errors.New("it is damaged: put back a copy of it, or name another")
 )
 
 // explained makes an error name the logbook and say what is wrong in plain words. SQLite's own words follow for whoever looks

@@ -47,7 +47,7 @@ func openForWriting(ctx context.Context, path string) (_ *sql.DB, err error) {
 		"mode":    {"rw"},
 		"_txlock": {"immediate"}, // a transaction that reads first and then finds the file changed could not go on
 		// SQLite's own wait is short, since the calls of one program take turns: patiently is what waits for long.
-		"_pragma": {"busy_timeout(1000)", "foreign_keys(1)", "cache_size(-2000)", "journal_mode(WAL)", "synchronous(FULL)"},
+		"_pragma": {"busy_timeout(250)", "foreign_keys(1)", "cache_size(-2000)", "journal_mode(WAL)", "synchronous(FULL)"},
 	}
 	// SQLite does not wait by itself where two programs switch a new file to write-ahead logging at once.
 	db, err := patiently(ctx, patience, func() (*sql.DB, error) { return connect(ctx, path, query) })
@@ -148,6 +148,11 @@ func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
 		query.Set("immutable", "1")
 		db, err = connect(ctx, path, query)
 	}
+	if err == nil {
+		if err = mustBeWholePages(ctx, db, path); err != nil {
+			return nil, errors.Join(err, db.Close())
+		}
+	}
 	if isCode(err, sqlite3.SQLITE_NOTADB) || isCode(err, sqlite3.SQLITE_CORRUPT) {
 		return nil, fmt.Errorf("%w: the file is no SQLite database, or a damaged one; put back a copy of it, or name another (%w)",
 			ErrNotALogbook, err)
@@ -175,6 +180,23 @@ func patiently[T any](ctx context.Context, patience time.Duration, try func() (T
 // begin begins a transaction that may write.
 func begin(ctx context.Context, db *sql.DB, patience time.Duration) (*sql.Tx, error) {
 	return patiently(ctx, patience, func() (*sql.Tx, error) { return db.BeginTx(ctx, nil) })
+}
+
+// mustBeWholePages refuses a file that was cut off within its last page, which SQLite would fill up with zeros. A file that was
+// cut off elsewhere SQLite refuses by itself. While there is a log, the last page may lie in it.
+func mustBeWholePages(ctx context.Context, db *sql.DB, path string) error {
+	if !hasEmptyLog(path) {
+		return nil
+	}
+	var pageBytes int64
+	if err := db.QueryRowContext(ctx, "PRAGMA page_size").Scan(&pageBytes); err != nil {
+		return err
+	}
+	info, err := os.Stat(path)
+	if err == nil && info.Size()%pageBytes != 0 {
+		err = fmt.Errorf("%w: the file was cut off; put back a copy of it, or name another", ErrNotALogbook)
+	}
+	return err
 }
 
 // connect opens the file through one connection and reads from it once, so that what is wrong is told here.

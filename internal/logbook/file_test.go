@@ -25,16 +25,25 @@ func plainDatabase(t *testing.T, statements string) string {
 // alter runs statements on a file past the logbook.
 func alter(t *testing.T, path, statements string) {
 	t.Helper()
-	db, err := sql.Open("sqlite", path)
-	if err != nil {
-		t.Fatal(err)
-	}
+	db := openPlain(t, path)
 	if _, err := db.ExecContext(t.Context(), statements); err != nil {
 		t.Fatal(err)
 	}
 	if err := db.Close(); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// openPlain opens a SQLite file past the logbook, through one connection, and closes it with the test.
+func openPlain(t *testing.T, path string) *sql.DB {
+	t.Helper()
+	db, err := sql.Open("sqlite", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	db.SetMaxOpenConns(1)
+	t.Cleanup(func() { db.Close() })
+	return db
 }
 
 // writeFile makes a file with this content.

@@ -146,7 +146,7 @@ func TestOpenBookIsSetToSurvive(t *testing.T) {
 	}
 	defer book.Close()
 	want := map[string]string{
-		"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1", "cache_size": "-2000", "busy_timeout": "1000",
+		"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1", "cache_size": "-2000", "busy_timeout": "250",
 		"application_id": "1667528562", "integrity_check": "ok",
 	}
 	for pragma, value := range want {

@@ -40,6 +40,8 @@ func play(ctx context.Context, role, path string) error {
 		return playReader(ctx, path)
 	case "write outcomes":
 		return playOutcomes(ctx, path)
+	case "write limited":
+		return playLimited(ctx, path)
 	}
 	book, err := logbook.Open(ctx, path)
 	if err != nil {
