@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -79,11 +78,14 @@ func unprivileged(t *testing.T, cmd *exec.Cmd, folder string) {
 		if err := os.Chmod(binary, 0o755); err != nil { // a strict umask made it root's alone
 			t.Fatal(err)
 		}
-		err = filepath.WalkDir(folder, func(path string, _ fs.DirEntry, err error) error {
-			return errors.Join(err, os.Chown(path, nobody, nobody))
-		})
+		files, err := filepath.Glob(filepath.Join(folder, "*"))
 		if err != nil {
 			t.Fatal(err)
+		}
+		for _, path := range append(files, folder) {
+			if err := os.Chown(path, nobody, nobody); err != nil {
+				t.Fatal(err)
+			}
 		}
 	}
 	for up := filepath.Dir(folder); strings.HasPrefix(up, os.TempDir()+"/"); up = filepath.Dir(up) {
