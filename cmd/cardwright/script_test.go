@@ -19,6 +19,7 @@ import (
 	"github.com/klauspost/compress/zstd"
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/ulikunitz/xz"
+	"golang.org/x/sys/unix"
 )
 
 // A scriptCommand is a word that the scripts know beside testscript's own.
@@ -31,6 +32,9 @@ type scriptCommand = func(ts *testscript.TestScript, neg bool, args []string)
 //	pack xz|gz|zst FROM TO   pack a file
 //	card NAME BYTES          make a regular file full of 0xA5 that serves as a card
 //	flip FILE OFFSET         invert one byte; a negative offset counts from the end
+//	cut FILE BYTES           cut a file off after so many bytes; a negative number counts from the end
+//	copies FROM TO...        copy a file, once for each name
+//	pipe NAME                make a named pipe
 //	size FILE BYTES          want a length
 //	holds CARD IMAGE         want a card that begins with the image, ends in 1 MiB of zeros, and is 0xA5 between
 //	[!] blank CARD           want the first 1 MiB to be zeros
@@ -41,7 +45,8 @@ type scriptCommand = func(ts *testscript.TestScript, neg bool, args []string)
 //	keys FILE                want the document to have exactly these paths, one a line
 func scriptCommands() map[string]scriptCommand {
 	return map[string]scriptCommand{
-		"status": status, "image": makeImage, "pack": pack, "card": makeCard, "flip": flip, "size": size, "holds": holds,
+		"status": status, "image": makeImage, "pack": pack, "card": makeCard, "flip": flip, "cut": cut,
+		"copies": copies, "pipe": pipe, "size": size, "holds": holds,
 		"blank": blank, "untouched": untouched, "digest": digest, "document": document, "json": jsonValue, "keys": keys,
 	}
 }
@@ -130,6 +135,28 @@ func flip(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	content[offset] ^= 0xFF
 	write(ts, args[0], content)
+}
+
+func cut(ts *testscript.TestScript, neg bool, args []string) {
+	need(ts, neg, len(args) == 2, "cut FILE BYTES")
+	content := read(ts, args[0])
+	length := number(ts, args[1])
+	if length < 0 {
+		length += int64(len(content))
+	}
+	write(ts, args[0], content[:length])
+}
+
+func copies(ts *testscript.TestScript, neg bool, args []string) {
+	need(ts, neg, len(args) >= 2, "copies FROM TO...")
+	for _, name := range args[1:] {
+		write(ts, name, read(ts, args[0]))
+	}
+}
+
+func pipe(ts *testscript.TestScript, neg bool, args []string) {
+	need(ts, neg, len(args) == 1, "pipe NAME")
+	ts.Check(unix.Mkfifo(ts.MkAbs(args[0]), 0o600))
 }
 
 func size(ts *testscript.TestScript, neg bool, args []string) {

@@ -42,7 +42,7 @@ func explained(path string, err error) error {
 func kindOf(err error) error {
 	var failed *fs.PathError
 	switch {
-	case errors.Is(err, ErrNotALogbook), errors.Is(err, ErrMoved):
+	case err == nil, errors.Is(err, ErrNotALogbook), errors.Is(err, ErrMoved):
 		return nil
 	case isCode(err, sqlite3.SQLITE_FULL), isExtendedCode(err, sqlite3.SQLITE_IOERR_SHMSIZE), errors.Is(err, unix.ENOSPC):
 		return ErrFull

@@ -101,6 +101,11 @@ func TestWhatIsNoLogbookIsNamedAndLeftAlone(t *testing.T) {
 			alter(t, path, "PRAGMA user_version = 999")
 			return path
 		}, logbook.ErrNotALogbook, logbook.ErrNotALogbook},
+		"a logbook of a version below zero": {func(t *testing.T) string {
+			path := closedBook(t)
+			alter(t, path, "PRAGMA user_version = -1")
+			return path
+		}, logbook.ErrNotALogbook, logbook.ErrNotALogbook},
 		"another program's database": {func(t *testing.T) string {
 			return plainDatabase(t, "CREATE TABLE t (x)")
 		}, logbook.ErrNotALogbook, logbook.ErrNotALogbook},

@@ -127,7 +127,7 @@ func checkFile(ctx context.Context, path string) error {
 }
 
 // connectForReading opens the file without any write to it. SQLite wants a shared-memory file beside a logbook even for
-// reading. Where the reader may not make one and no program has the logbook open, the file is read as immutable, which is
+// reading. Where the reader cannot make one and no program has the logbook open, the file is read as immutable, which is
 // sound only as long as no write-ahead log holds part of it. The risk that is left is a program that opens the logbook and
 // writes it back during the one short read.
 func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
@@ -141,9 +141,9 @@ func connectForReading(ctx context.Context, path string) (*sql.DB, error) {
 		"_pragma": {"busy_timeout(30000)", "cache_size(-2000)", "query_only(1)"},
 	}
 	db, err := connect(ctx, path, query)
-	if isCode(err, sqlite3.SQLITE_CANTOPEN) || isCode(err, sqlite3.SQLITE_READONLY) {
+	if kind := kindOf(err); kind == ErrDenied || kind == ErrFull {
 		if !hasEmptyLog(path) {
-			return nil, fmt.Errorf("its latest changes can only be read with the right to write to its folder: %w", err)
+			return nil, fmt.Errorf("its latest changes can only be read where a file can be made beside it: %w", err)
 		}
 		query.Set("immutable", "1")
 		db, err = connect(ctx, path, query)

@@ -49,7 +49,7 @@ func readVersion(ctx context.Context, db queryer) (int, error) {
 		return 0, nil
 	case id != applicationID:
 		return 0, fmt.Errorf("%w: the file is a SQLite database of another program; name another", ErrNotALogbook)
-	case version > latest:
+	case version > latest, version < 0:
 		return 0, fmt.Errorf("%w: it was written by a newer program (version %d of the tables, this one knows %d); "+
 			"use that one, or name another file", ErrNotALogbook, version, latest)
 	}
