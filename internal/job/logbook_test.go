@@ -34,8 +34,8 @@ func (b *busyCard) Flush() error {
 	return b.Card.Flush()
 }
 
-// A failing is a logbook that fails from one moment on.
-type failing struct {
+// A failingBook is a logbook that fails from one moment on.
+type failingBook struct {
 	options job.Options
 	during  func()   // when the record was opened; nil for nothing
 	isOpen  bool     // the record's opening succeeds
@@ -55,7 +55,7 @@ func newLogbook(t *testing.T) (book *logbook.Book, path string) {
 }
 
 // failings are ways in which a logbook fails.
-func failings() map[string]func(t *testing.T) failing {
+func failings() map[string]func(t *testing.T) failingBook {
 	notRecorded := []string{"not-recorded"}
 	moved := func(t *testing.T, path string) {
 		t.Helper()
@@ -63,39 +63,39 @@ func failings() map[string]func(t *testing.T) failing {
 			t.Error(err)
 		}
 	}
-	return map[string]func(t *testing.T) failing{
-		"none could be opened": func(*testing.T) failing {
-			return failing{options: job.Options{Unrecorded: errors.New("logbook away: no room")}, codes: notRecorded}
+	return map[string]func(t *testing.T) failingBook{
+		"none could be opened": func(*testing.T) failingBook {
+			return failingBook{options: job.Options{Unrecorded: errors.New("logbook away: no room")}, codes: notRecorded}
 		},
-		"closed before the start": func(t *testing.T) failing {
+		"closed before the start": func(t *testing.T) failingBook {
 			book, _ := newLogbook(t)
 			book.Close()
-			return failing{options: job.Options{Book: book}, codes: notRecorded}
+			return failingBook{options: job.Options{Book: book}, codes: notRecorded}
 		},
-		"for reading only": func(t *testing.T) failing {
+		"for reading only": func(t *testing.T) failingBook {
 			_, path := newLogbook(t)
 			book, err := logbook.OpenReadOnly(t.Context(), path)
 			if err != nil {
 				t.Fatal(err)
 			}
 			t.Cleanup(func() { book.Close() })
-			return failing{options: job.Options{Book: book}, codes: notRecorded}
+			return failingBook{options: job.Options{Book: book}, codes: notRecorded}
 		},
-		"moved before the start": func(t *testing.T) failing {
+		"moved before the start": func(t *testing.T) failingBook {
 			book, path := newLogbook(t)
 			moved(t, path)
-			return failing{options: job.Options{Book: book}, codes: notRecorded}
+			return failingBook{options: job.Options{Book: book}, codes: notRecorded}
 		},
-		"damaged before the start": func(t *testing.T) failing {
-			return failing{options: job.Options{Book: brokenLogbook(t)}, codes: notRecorded}
+		"damaged before the start": func(t *testing.T) failingBook {
+			return failingBook{options: job.Options{Book: brokenLogbook(t)}, codes: notRecorded}
 		},
-		"closed while a card is written": func(t *testing.T) failing {
+		"closed while a card is written": func(t *testing.T) failingBook {
 			book, _ := newLogbook(t)
-			return failing{job.Options{Book: book}, func() { book.Close() }, true, []string{"peers-unknown", "not-recorded"}}
+			return failingBook{job.Options{Book: book}, func() { book.Close() }, true, []string{"peers-unknown", "not-recorded"}}
 		},
-		"moved while a card is written": func(t *testing.T) failing {
+		"moved while a card is written": func(t *testing.T) failingBook {
 			book, path := newLogbook(t)
-			return failing{job.Options{Book: book}, func() { moved(t, path) }, true, notRecorded}
+			return failingBook{job.Options{Book: book}, func() { moved(t, path) }, true, notRecorded}
 		},
 	}
 }
