@@ -3,6 +3,7 @@
 package e2e_test
 
 import (
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
@@ -44,9 +45,9 @@ func TestStallLimitReportsASilentCard(t *testing.T) {
 
 // TestInterruptWhileACallIsStuck presses ^C when a write has been stuck in the kernel for a while.
 func TestInterruptWhileACallIsStuck(t *testing.T) {
-	silent := silentCard(t, 81)
+	silent, book := silentCard(t, 81), filepath.Join(t.TempDir(), "logbook.db")
 	reached := silent.reaches(silentFrom)
-	p := start(t, command{args: flashTo(gptImage().path(t), []*seated{silent})})
+	p := start(t, command{args: flashTo(gptImage().path(t), []*seated{silent}), logbook: book})
 	t.Cleanup(silent.Release)
 	select {
 	case <-reached:
@@ -62,6 +63,10 @@ func TestInterruptWhileACallIsStuck(t *testing.T) {
 		t.Errorf("the report came %v after the interrupt", took)
 	}
 	p.stderr.awaitText(t, "has not returned; the kernel may keep this program from ending", time.Minute)
+	list := decode[logbookDocument](t, runCommand(t, 0, command{args: []string{"logbook", "list", "--json"}, logbook: book}).stdout)
+	if len(list.Runs) != 1 || list.Runs[0].Verdict != "unfinished" || list.Runs[0].Error == nil || list.Runs[0].Error.Class != "interrupted" {
+		t.Errorf("while the call is still stuck, the logbook says %+v", list.Runs)
+	}
 	silent.Release()
 	r := p.wait()
 	r.expectCode(t, 130)
