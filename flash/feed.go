@@ -55,6 +55,9 @@ func (f *Feed) AwaitHead(ctx context.Context) error {
 // next waits for the next block. The error is io.EOF once the image ended soundly, else the image's, the context's or
 // ErrHeldOthersBack.
 func (f *Feed) next(ctx context.Context) (*piece, error) {
+	if ctx.Err() != nil { // also where blocks wait: after an interrupt none may be begun
+		return nil, context.Cause(ctx)
+	}
 	f.waiting.Store(true)
 	defer f.waiting.Store(false)
 	select {
