@@ -43,28 +43,31 @@ func orNone(text string) string {
 	return text
 }
 
-// partitions pairs them by their numbers, which a table never gives twice.
+// partitions pairs them by their numbers. Where a record that nobody has checked gives one twice, they are paired in order.
 func (c *comparison) partitions(image, card []Partition) {
-	onCard := make(map[int]*Partition, len(card))
+	onCard := make(map[int][]*Partition, len(card))
 	for i := range card {
-		onCard[card[i].Number] = &card[i]
+		onCard[card[i].Number] = append(onCard[card[i].Number], &card[i])
 	}
 	for i := range image {
 		p := &image[i]
-		other := onCard[p.Number]
-		delete(onCard, p.Number)
-		if other == nil {
+		others := onCard[p.Number]
+		if len(others) == 0 {
 			c.findings = append(c.findings, Finding{
 				"card-partition-missing", Fault, fmt.Sprintf("The card lacks partition %d of the image.", p.Number), p.text(),
 			})
 			continue
 		}
+		other := others[0]
+		onCard[p.Number] = others[1:]
 		c.values("card-partition-differs", fmt.Sprintf("Partition %d of the card is not the image's.", p.Number), p.text(), other.text())
 		c.values("card-filesystem-differs", fmt.Sprintf("The file system in partition %d of the card is not the image's.", p.Number),
 			fileSystemText(p.FileSystem), fileSystemText(other.FileSystem))
 	}
 	for i := range card {
-		if p := &card[i]; onCard[p.Number] == p {
+		p := &card[i]
+		if left := onCard[p.Number]; len(left) > 0 && left[0] == p {
+			onCard[p.Number] = left[1:]
 			c.findings = append(c.findings, Finding{
 				"card-partition-added", Fault, fmt.Sprintf("The card has a partition %d that the image lacks.", p.Number), p.text(),
 			})
@@ -96,7 +99,7 @@ func fileSystemText(fs *FileSystem) string {
 		parts = append(parts, fmt.Sprintf("label %q", fs.Label))
 	}
 	if fs.UUID != "" {
-		parts = append(parts, "UUID "+printable(fs.UUID))
+		parts = append(parts, fmt.Sprintf("UUID %q", fs.UUID))
 	}
 	return strings.Join(append(parts, fmt.Sprintf("%d bytes", fs.SizeBytes)), ", ")
 }

@@ -23,10 +23,12 @@ type strictMedium struct {
 	sizeBytes   int64
 	sectorBytes int64
 	reads       int
+	askedBytes  int64
 }
 
 func (m *strictMedium) ReadAt(b []byte, offsetBytes int64) (int, error) {
 	m.reads++
+	m.askedBytes += int64(len(b))
 	if offsetBytes%m.sectorBytes != 0 || int64(len(b))%m.sectorBytes != 0 {
 		m.t.Errorf("read of %d bytes at %d is not whole sectors of %d", len(b), offsetBytes, m.sectorBytes)
 	}
