@@ -44,14 +44,16 @@ func probeExFAT(v *volume) (*FileSystem, error) {
 
 // label walks the root directory's chain, but no further than a label can reasonably lie.
 func (x *exfatBoot) label(v *volume) (string, error) {
+	const most = maxLabelEntries * fatDirEntryBytes
 	clusterBytes := uint64(1) << (x.sectorShift + x.clusterShift)
-	for cluster, seen := x.root, uint64(0); seen < 1<<18; seen += clusterBytes {
+	cluster := x.root
+	for seen := uint64(0); seen < maxLabelClusters && seen*clusterBytes < most; seen++ {
 		// Checked: 2^32 clusters of at most 2^25 bytes cannot overflow, so an offset that is too far is only absent.
 		if cluster < 2 || cluster-2 >= x.clusters {
 			return "", nil
 		}
 		at := x.heapAt<<x.sectorShift + (cluster-2)*clusterBytes
-		label, last, err := exfatLabelIn(v, at, min(clusterBytes, 1<<18))
+		label, last, err := exfatLabelIn(v, at, min(clusterBytes, most))
 		if last || err != nil {
 			return label, err
 		}
@@ -66,8 +68,9 @@ func (x *exfatBoot) label(v *volume) (string, error) {
 
 // exfatLabelIn looks through one cluster; last says that nothing behind it need be looked at.
 func exfatLabelIn(v *volume, offsetBytes, lengthBytes uint64) (label string, last bool, err error) {
-	for end := offsetBytes + lengthBytes; offsetBytes < end; offsetBytes += 512 {
-		entries, err := v.bytes(offsetBytes, 512)
+	step := min(lengthBytes, 4096) // clusters are powers of two
+	for end := offsetBytes + lengthBytes; offsetBytes < end; offsetBytes += step {
+		entries, err := v.bytes(offsetBytes, step)
 		if entries == nil {
 			return "", true, err
 		}

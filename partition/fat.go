@@ -28,9 +28,13 @@ type fatBoot struct {
 	extended    []byte // serial and label
 }
 
+const fatDirEntryBytes = 32 // those of exFAT too
+
+// How far a label is looked for in a directory, of which it commonly is the first entry. Without such bounds a table of many
+// volumes, each with a chain that leads back to itself, would ask for some hundred thousand reads.
 const (
-	fatDirEntryBytes  = 32
-	maxFATRootEntries = 4096 // how far the label is looked for
+	maxLabelEntries  = 4096
+	maxLabelClusters = 32
 )
 
 func probeFAT(v *volume) (*FileSystem, error) {
@@ -140,17 +144,18 @@ func (f *fatBoot) rootLabel(v *volume) (label string, found bool, err error) {
 	data := f.reserved + f.fats*f.fatSectors + f.rootSectors()
 	if !f.is32 {
 		at := (data - f.rootSectors()) * f.sectorBytes
-		label, found, _, err = fatLabelIn(v, at, min(f.rootEntries, maxFATRootEntries))
+		label, found, _, err = fatLabelIn(v, at, min(f.rootEntries, maxLabelEntries))
 		return label, found, err
 	}
 	inCluster := f.clusterSectors * f.sectorBytes / fatDirEntryBytes
-	for cluster, seen := f.rootCluster, uint64(0); seen < maxFATRootEntries; seen += inCluster {
+	cluster := f.rootCluster
+	for seen := uint64(0); seen < maxLabelClusters && seen*inCluster < maxLabelEntries; seen++ {
 		if cluster < 2 || cluster-2 >= f.clusters {
 			break
 		}
 		at := (data + (cluster-2)*f.clusterSectors) * f.sectorBytes
 		var last bool
-		label, found, last, err = fatLabelIn(v, at, inCluster)
+		label, found, last, err = fatLabelIn(v, at, min(inCluster, maxLabelEntries))
 		if found || last || err != nil {
 			return label, found, err
 		}

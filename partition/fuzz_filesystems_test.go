@@ -57,7 +57,8 @@ func fatSeeds(t testing.TB) []seed {
 	copy(near[1024:], "ROOT       \x08")
 	return []seed{
 		fixtureSeed(t, fatSignature(), "fat12", ""), fixtureSeed(t, fatSignature(), "fat16", ""),
-		fixtureSeed(t, fatSignature(), "fat32", "BOOTSECT"), {fatSignature(), "fat32", "ROOT", near},
+		fixtureSeed(t, fatSignature(), "fat32", "BOOTSECT"),
+		{fatSignature(), "fat32", "ROOT", near},
 	}
 }
 

@@ -80,16 +80,16 @@ func (in *inspection) gptOfSectorSize(sectorBytes, protectiveSectors uint64) (gp
 }
 
 // backupPlaces gives the LBAs where a backup may be: where a sound primary says. Without one: where the damaged primary
-// says, at the medium's end, and at the end of what the protective entry covers, which is the image's own end.
+// says, at the medium's end, and at the end of what the protective entry covers, which is the image's own end. A primary is
+// never its own backup.
 func (in *inspection) backupPlaces(primary *gptCopy, sectorBytes, protectiveSectors uint64) []uint64 {
-	if primary.sound() {
-		return []uint64{primary.alternate}
-	}
 	var places []uint64
 	if primary.present() {
 		places = append(places, primary.alternate)
 	}
-	places = append(places, in.lastLBA(sectorBytes), protectiveSectors)
+	if !primary.sound() {
+		places = append(places, in.lastLBA(sectorBytes), protectiveSectors)
+	}
 	return slices.DeleteFunc(places, func(lba uint64) bool { return lba <= 1 })
 }
 

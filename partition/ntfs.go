@@ -52,7 +52,8 @@ func probeNTFS(v *volume) (*FileSystem, error) {
 }
 
 func ntfsLabel(v *volume, tableCluster, clusterBytes, recordBytes uint64) (string, error) {
-	if recordBytes < 512 || recordBytes > 1<<16 || tableCluster > v.lengthBytes/clusterBytes {
+	// A volume may be said to reach up to 2^64 bytes, the medium never does: within it nothing wraps around.
+	if recordBytes < 512 || recordBytes > 1<<16 || tableCluster > v.medium.sizeBytes/clusterBytes {
 		return "", nil
 	}
 	record, err := v.bytes(tableCluster*clusterBytes+ntfsVolumeRecord*recordBytes, recordBytes)
