@@ -26,8 +26,8 @@ type badTable struct {
 	codes     string // of all but where partitions start, which harms nobody; each once, in the order of the alphabet
 }
 
-// judged inspects one such medium.
-func (c badTable) judged(t *testing.T) {
+// judged inspects one such medium, by itself and through an excerpt that saw it pass.
+func (c badTable) judged(t *testing.T) *partition.Table {
 	t.Helper()
 	before := bytes.Clone(c.content)
 	table := soundly(t, c.content, c.size(), 512)
@@ -35,9 +35,12 @@ func (c badTable) judged(t *testing.T) {
 		t.Errorf("kind %s, holds %q, findings %s\nwant  %s, holds %q, findings %s",
 			table.Kind, holding(table), codesOf(table), c.kind, c.holds, c.codes)
 	}
+	behind := &strictMedium{t: t, content: c.content, sizeBytes: c.size(), sectorBytes: 512}
+	wantSame(t, table, streamPast(c.content).View(behind), c.size())
 	if !bytes.Equal(before, c.content) {
 		t.Error("the medium's bytes were changed")
 	}
+	return table
 }
 
 func (c badTable) size() int64 { return cmp.Or(c.sizeBytes, int64(len(c.content))) }
@@ -107,6 +110,7 @@ func holding(table *partition.Table) string {
 func TestBadTablesAreJudged(t *testing.T) {
 	cases := slices.Concat(badSizes(), randomMedia(), badRecords(), badTypes(), badChains(), badGPTs(), badPlaces(), badHybrids(),
 		badFATs(t), badBoots(t), badSuperblocks(t), badDescriptors(t), crowdedMedia(t))
+	neighbour := &partition.Table{}
 	names, walked, failures := map[string]bool{}, map[string]bool{}, 0
 	for _, c := range cases {
 		if names[c.name] {
@@ -114,7 +118,11 @@ func TestBadTablesAreJudged(t *testing.T) {
 		}
 		names[c.name] = true
 		t.Run(c.name, func(t *testing.T) {
-			c.judged(t)
+			table := c.judged(t)
+			if differ := compareFairly(t, neighbour, table); differ == agree(neighbour, table) {
+				t.Errorf("that it differs from the case before is told: %t", differ)
+			}
+			neighbour = table
 			if places := c.places(t); !walked[places] { // those that read the same places need not fail twice
 				walked[places] = true
 				failures += c.failing(t)
