@@ -65,7 +65,8 @@ func fetch(ctx context.Context, address string, options Options) (*origin, error
 	}, nil
 }
 
-// webClient bounds redirects and refuses those from https to http.
+// webClient bounds redirects and refuses those from https to http, and to whatever is no web address: a server must not
+// choose a file of this machine, even where the transport could read one.
 func webClient(given *http.Client) *http.Client {
 	client := http.Client{Transport: http.DefaultTransport}
 	if given != nil {
@@ -76,8 +77,9 @@ func webClient(given *http.Client) *http.Client {
 			if len(via) >= maxRedirects {
 				return fmt.Errorf("%w: more than %d redirects", ErrStatus, maxRedirects)
 			}
-			if via[0].URL.Scheme == "https" && next.URL.Scheme != "https" {
-				return fmt.Errorf("%w: it redirects from https to %s", ErrStatus, next.URL.Scheme)
+			from, to := via[0].URL.Scheme, next.URL.Scheme
+			if to != "https" && (to != "http" || from == "https") {
+				return fmt.Errorf("%w: it redirects from %s to %s", ErrStatus, from, to)
 			}
 			return nil
 		}

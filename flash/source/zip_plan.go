@@ -21,7 +21,7 @@ func planZip(file io.ReaderAt, sizeBytes int64, member string) (zipPlan, error) 
 	if file == nil {
 		return plan, nil
 	}
-	archive, err := zip.NewReader(file, sizeBytes)
+	archive, err := zip.NewReader(&sparingReader{file, maxPlanBytes}, sizeBytes)
 	if err != nil || len(archive.File) > maxZipMembers {
 		return plan, nil
 	}
@@ -48,6 +48,24 @@ func planZip(file io.ReaderAt, sizeBytes int64, member string) (zipPlan, error) 
 	}
 	plan.storedBytes = storedSizes(archive.File)
 	return plan, nil
+}
+
+// maxPlanBytes is what may be read for a plan: more than a directory of as many members, and of names as long, as are decoded.
+const maxPlanBytes = 4 << 20
+
+// A sparingReader gives so many bytes in all and then fails. The library keeps the whole directory in memory, in some times the
+// room it takes in the file, before its members can be counted.
+type sparingReader struct {
+	file      io.ReaderAt
+	leftBytes int64
+}
+
+// ReadAt fails with ErrTooMuchMemory once too much was asked for.
+func (r *sparingReader) ReadAt(p []byte, offsetBytes int64) (int, error) {
+	if r.leftBytes -= int64(len(p)); r.leftBytes < 0 {
+		return 0, ErrTooMuchMemory
+	}
+	return r.file.ReadAt(p, offsetBytes)
 }
 
 // storedSizes lists the stored members that a descriptor follows, by the place where their data starts.
