@@ -44,7 +44,9 @@ func TestRedirectLeadsToNoFile(t *testing.T) {
 // Any name that is no http or https address is a path, and no file has such a one here.
 func TestOtherSchemesAreNoAddresses(t *testing.T) {
 	secret := writeFile(t, "secret.img", diskOf(2048))
-	for _, name := range []string{"file://" + secret, "FILE://" + secret, "ftp://localhost/x", "HTTP://localhost/x", "data:,x", "http:x"} {
+	for _, name := range []string{
+		"file://" + secret, "FILE://" + secret, "ftp://localhost/x", "HTTP://localhost/x", "data:,x", "http:x",
+	} {
 		if _, err := source.Open(t.Context(), name, source.Options{}); !errors.Is(err, fs.ErrNotExist) {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -57,13 +59,15 @@ func TestServerNamesNoPath(t *testing.T) {
 	t.Chdir(folder)
 	content := diskOf(2048)
 	url := serve(t, func(w http.ResponseWriter, _ *http.Request) {
-		w.Header().Set("Content-Disposition", `attachment; filename="`+filepath.Join(folder, "planted")+`"; filename*=UTF-8''..%2F..%2Fplanted`)
-		w.Header().Set("Content-Location", "file://"+filepath.Join(folder, "planted"))
+		planted := filepath.Join(folder, "planted")
+		w.Header().Set("Content-Disposition", `attachment; filename="`+planted+`"; filename*=UTF-8''..%2F..%2Fplanted`)
+		w.Header().Set("Content-Location", "file://"+planted)
 		w.Write(content)
 	})
 	for path, name := range map[string]string{
-		"/board.img": "board.img", "/..%2F..%2Fplanted": "planted", "/%2Fetc%2Fplanted": "planted", "/planted%00.img": "planted\x00.img",
-		"/..": "..", "/%2e%2e%2f": "..", "/": "",
+		"/board.img": "board.img", "/..%2F..%2Fplanted": "planted", "/%2Fetc%2Fplanted": "planted",
+		"/planted%00.img": "planted\x00.img",
+		"/..":             "..", "/%2e%2e%2f": "..", "/": "",
 	} {
 		decoded, facts, err := decode(t, url+path, source.Options{})
 		if err != nil || string(decoded) != string(content) || facts.Name != name || strings.Contains(facts.Name, "/") {
