@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"os"
 	"runtime"
 	"testing"
 
@@ -50,7 +51,42 @@ func zipOfOne(name, content string) []byte {
 // A directory of a million entries takes many times its room where it is kept whole before anything is known of it.
 func TestZipDirectoryIsNotKeptWhole(t *testing.T) {
 	const entries = 1 << 20
-	path := writeFile(t, "crowd.zip", crowdedZip(entries))
+	opensSparingly(t, writeFile(t, "crowd.zip", crowdedZip(entries)))
+}
+
+// An end that states more members than there are: the library makes room for one in every 30 bytes of the archive, which here is
+// 1 GiB of pointers. Nearly all of the file is a hole.
+func TestZipOfStatedMembersTakesNoRoom(t *testing.T) {
+	const sizeBytes, endsBytes = 4 << 30, 56 + 20 + 22
+	ends := make([]byte, endsBytes)
+	put16, put32, put64 := binary.LittleEndian.PutUint16, binary.LittleEndian.PutUint32, binary.LittleEndian.PutUint64
+	copy(ends, "PK\x06\x06")
+	put64(ends[4:], 44)
+	put64(ends[24:], sizeBytes/31)
+	put64(ends[32:], sizeBytes/31)
+	put64(ends[48:], sizeBytes-endsBytes) // the directory, of no byte, starts there
+	copy(ends[56:], "PK\x06\x07")
+	put64(ends[56+8:], sizeBytes-endsBytes)
+	put32(ends[56+16:], 1)
+	copy(ends[76:], "PK\x05\x06")
+	put16(ends[76+8:], 0xFFFF)
+	put16(ends[76+10:], 0xFFFF)
+	put32(ends[76+16:], 0xFFFFFFFF)
+	path := writeFile(t, "hole.zip", zipOfOne("x", "hi"))
+	file, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = file.WriteAt(ends, sizeBytes-endsBytes)
+	if err := errors.Join(err, file.Close()); err != nil {
+		t.Fatal(err)
+	}
+	opensSparingly(t, path)
+}
+
+// opensSparingly wants that little is taken to open an archive, and that it is found wrong in the end.
+func opensSparingly(t *testing.T, path string) {
+	t.Helper()
 	var before, after runtime.MemStats
 	runtime.ReadMemStats(&before)
 	image, err := source.Open(t.Context(), path, source.Options{})

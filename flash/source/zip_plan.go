@@ -2,6 +2,7 @@ package source
 
 import (
 	"archive/zip"
+	"encoding/binary"
 	"fmt"
 	"io"
 	"math"
@@ -18,7 +19,7 @@ type zipPlan struct {
 // cannot be read is left to the decoder, which tells what is wrong and where.
 func planZip(file io.ReaderAt, sizeBytes int64, member string) (zipPlan, error) {
 	plan := zipPlan{decodedBytes: -1}
-	if file == nil {
+	if file == nil || statedMembers(file, sizeBytes) > maxZipMembers {
 		return plan, nil
 	}
 	archive, err := zip.NewReader(&sparingReader{file, maxPlanBytes}, sizeBytes)
@@ -48,6 +49,30 @@ func planZip(file io.ReaderAt, sizeBytes int64, member string) (zipPlan, error) 
 	}
 	plan.storedBytes = storedSizes(archive.File)
 	return plan, nil
+}
+
+// statedMembers is how many members the end of an archive states at the most, wherever the library may find that end: it makes
+// room for all of them before it meets one. The records are drawn at checkEnd.
+func statedMembers(file io.ReaderAt, sizeBytes int64) (most uint64) {
+	const locatorBytes, endBytes = 20, 22
+	tail := make([]byte, min(sizeBytes, locatorBytes+65<<10)) // the library looks through the last 65 KiB
+	if n, _ := file.ReadAt(tail, sizeBytes-int64(len(tail))); n < len(tail) {
+		return 0 // nor can the library read it
+	}
+	for at := range max(0, len(tail)-endBytes+1) {
+		if string(tail[at:at+4]) != zipEndMagic {
+			continue
+		}
+		most = max(most, uint64(binary.LittleEndian.Uint16(tail[at+10:])))
+		if at < locatorBytes || string(tail[at-locatorBytes:][:4]) != zipLocator64Magic {
+			continue
+		}
+		var end64 [56]byte
+		if n, _ := file.ReadAt(end64[:], int64(binary.LittleEndian.Uint64(tail[at-locatorBytes+8:]))); n == len(end64) {
+			most = max(most, binary.LittleEndian.Uint64(end64[32:]))
+		}
+	}
+	return most
 }
 
 // maxPlanBytes is what may be read for a plan: more than a directory of as many members, and of names as long, as are decoded.
