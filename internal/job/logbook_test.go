@@ -14,7 +14,6 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"cardwright/flash"
-	"cardwright/flash/source"
 	"cardwright/internal/cardlab"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
@@ -262,12 +261,12 @@ func TestPeersThatCannotBeReadLeaveTheRunRecorded(t *testing.T) {
 		trace[i] = flash.Sample{OffsetBytes: int64(i) * block, LengthBytes: block, Busy: time.Second}
 	}
 	facts := image.Facts()
-	facts.Format = source.FormatRaw
-	if err := errors.Join(book.Begin(t.Context(), peer, facts), book.Finish(t.Context(), peer, facts, trace), book.Close()); err != nil {
+	err := errors.Join(book.Begin(t.Context(), peer, facts), book.Finish(t.Context(), peer, facts, trace), book.Close())
+	if err != nil {
 		t.Fatal(err)
 	}
 	spoilTrace(t, path)
-	book, err := logbook.Open(t.Context(), path)
+	book, err = logbook.Open(t.Context(), path)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -78,7 +78,7 @@ func (b *Book) Begin(ctx context.Context, run *Run, image source.Facts) error {
 		return insertRun(ctx, tx, &opened, imageID, image)
 	})
 	if err != nil {
-		return fmt.Errorf("open the record of a run on %s: %w", run.Device, err)
+		return err // a report has little room for the cause, and says by itself which card it is
 	}
 	run.RunID, run.CardID = opened.RunID, opened.CardID
 	return nil

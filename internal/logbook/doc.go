@@ -6,5 +6,5 @@
 // The package never touches a card, never judges one, and never deletes a run.
 //
 // Read next: Run (run.go), Open (book.go), the tables (migrations), one file per table (cards.go, images.go, runs.go,
-// traces.go).
+// traces.go), what goes wrong with the file (fault.go).
 package logbook

@@ -154,7 +154,7 @@ func TestKilledAtAnyMomentLosesNothing(t *testing.T) {
 	var closedTold []int64
 	begunTold, openBefore, hitOpen := 0, 0, 0
 	for range kills {
-		all := killWithin(t, path, random.IntN(20), time.Duration(random.IntN(8000))*time.Microsecond)
+		all := killWithin(t, path, random.IntN(8), time.Duration(random.IntN(8000))*time.Microsecond)
 		closedTold, begunTold = append(closedTold, all.closed...), begunTold+len(all.begun)
 		book, err := logbook.Open(t.Context(), path)
 		if err != nil {
