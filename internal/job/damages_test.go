@@ -187,7 +187,10 @@ func TestEveryFlippedBitIsFoundWhileFlashing(t *testing.T) {
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
 	image := orchardImage()[:block+12345]
-	const flips = 200
+	flips := 200
+	if testing.Short() {
+		flips = 16
+	}
 	for range flips / 8 {
 		var targets []job.Target
 		var places []int64
@@ -215,7 +218,11 @@ func TestSoundRunsRaiseNoAlarm(t *testing.T) {
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
 	pattern := orchardImage()
-	const runs, atOnce = 1000, 8
+	const atOnce = 8
+	runs := 1000
+	if testing.Short() {
+		runs = 80
+	}
 	for range runs / atOnce {
 		image := bytes.Clone(pattern[:1+random.IntN(1<<random.IntN(24))])
 		for range random.IntN(4) {
