@@ -46,18 +46,25 @@ func TestKillAtAnyMoment(t *testing.T) {
 	run(t, 0, flashTo(path, []*seated{whole})...)
 	operations, changes := whole.Counts().Operations, len(whole.changes())
 	const kills = 25
-	landed := 0
+	landed, struck := 0, 0
 	for i := range kills {
 		moment := killMoment{random.IntN(changes), true}
 		if i%3 == 0 {
 			moment = killMoment{random.IntN(operations), false}
 		}
-		if killOnce(t, path, image, uint64(i), moment) {
+		whole, killed := killOnce(t, path, image, uint64(i), moment)
+		if whole {
 			landed++
 		}
+		if killed {
+			struck++
+		}
+	}
+	if struck < kills-5 {
+		t.Errorf("only %d of %d kills came before the program's own end", struck, kills)
 	}
 	t.Logf("kills: %d at seeded ones of %d operations, %d of which change the card; on %d cards every byte had landed all the same",
-		kills, operations, changes, landed)
+		struck, operations, changes, landed)
 }
 
 // A killMoment is the nth operation, or the nth of those that change the card.
@@ -71,7 +78,7 @@ func seatToKill(t *testing.T, seed uint64) *seated {
 	return seat(t, cardlab.Traits{SizeBytes: killedCardBytes, Seed: 300 + seed, WriteBytesPerSecond: 400_000_000})
 }
 
-func killOnce(t *testing.T, path string, image []byte, seed uint64, moment killMoment) (landed bool) {
+func killOnce(t *testing.T, path string, image []byte, seed uint64, moment killMoment) (landed, struck bool) {
 	t.Helper()
 	card, book := seatToKill(t, seed), filepath.Join(t.TempDir(), "logbook.db")
 	seen := 0
@@ -109,7 +116,7 @@ func killOnce(t *testing.T, path string, image []byte, seed uint64, moment killM
 	if !bytes.Equal(card.Truth().Read(0, len(image)), image) {
 		t.Errorf("killed at %+v: the next run did not put the image on the card", moment)
 	}
-	return landed
+	return landed, killed.endedBySignal
 }
 
 // expectOldTableGone expects neither the first nor the last sector to be the old one, once a byte of the body was written.

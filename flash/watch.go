@@ -20,9 +20,9 @@ const (
 // A Call is a call to a card that has not returned yet.
 type Call struct {
 	Kind        CallKind
-	OffsetBytes int64 // reads and writes: where
-	LengthBytes int   // reads and writes: how many bytes
-	Since       time.Time
+	OffsetBytes int64         // reads and writes: where
+	LengthBytes int           // reads and writes: how many bytes
+	Took        time.Duration // so far
 }
 
 // String names the call as a report does.
@@ -40,36 +40,43 @@ func (c Call) String() string {
 
 // callUnderWay holds the one call that a card is at. Numbers and no pointer, so that a call costs no memory.
 type callUnderWay struct {
-	since  atomic.Int64 // in nanoseconds since 1970; 0: none
+	turns  atomic.Uint64 // one more when a call begins and when it returns: odd while one is under way
+	since  atomic.Int64  // nanoseconds after start
 	kind   atomic.Int32
 	offset atomic.Int64
 	length atomic.Int64
 }
 
+// start is what calls are timed from. It carries the monotonic clock, so that no correction of the time of day, and no
+// sleep of the machine, makes a call look long.
+var start = time.Now()
+
 // Calling notes that a call to the card begins, until Returned. Calls do not overlap.
 func (m *Meter) Calling(kind CallKind, offsetBytes int64, lengthBytes int) {
+	m.call.since.Store(int64(time.Since(start)))
 	m.call.kind.Store(int32(kind))
 	m.call.offset.Store(offsetBytes)
 	m.call.length.Store(int64(lengthBytes))
-	m.call.since.Store(time.Now().UnixNano())
+	m.call.turns.Add(1)
 }
 
 // Returned notes that the call returned.
-func (m *Meter) Returned() { m.call.since.Store(0) }
+func (m *Meter) Returned() { m.call.turns.Add(1) }
 
 // Call gives the call that is under way; ok is false where there is none.
 func (m *Meter) Call() (call Call, ok bool) {
-	since := m.call.since.Load()
+	turns := m.call.turns.Load()
 	call = Call{
-		CallKind(m.call.kind.Load()), m.call.offset.Load(), int(m.call.length.Load()), time.Unix(0, since),
+		CallKind(m.call.kind.Load()), m.call.offset.Load(), int(m.call.length.Load()),
+		time.Since(start) - time.Duration(m.call.since.Load()),
 	}
-	return call, since != 0 && m.call.since.Load() == since // else the call changed between two loads
+	return call, turns%2 == 1 && m.call.turns.Load() == turns // else the call changed between two loads
 }
 
 // CallFor gives the call that has been under way for at least so long; ok is false where there is none.
 func (m *Meter) CallFor(atLeast time.Duration) (call Call, ok bool) {
 	call, ok = m.Call()
-	return call, ok && time.Since(call.Since) >= atLeast
+	return call, ok && call.Took >= atLeast
 }
 
 // Watch gives the card with its calls shown to the meter while they are under way, so that a card that stops answering

@@ -1,6 +1,7 @@
 package verify
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -18,8 +19,8 @@ import (
 const (
 	// sampledBytes is the length of a sample: the smallest sector of any card, so that a shift is found exactly.
 	sampledBytes = 512
-	// samplesOfFew and samplesOfMany are how many samples of a block are kept: many of the first fewBlocks, then fewer.
-	samplesOfFew, samplesOfMany, fewBlocks = 64, 8, 256
+	// Of the first so many damaged blocks many samples are kept, of each later one fewer.
+	wellSampledBlocks, samplesPerBlock, samplesPerLaterBlock = 256, 64, 8
 )
 
 // ErrOtherImage says that the image, read a second time, is not what it was.
@@ -57,9 +58,9 @@ func (s *samples) take(b flash.Block, held []byte) {
 			telling = append(telling, at)
 		}
 	}
-	count := samplesOfFew
-	if s.blocks++; s.blocks > fewBlocks {
-		count = samplesOfMany
+	count := samplesPerBlock
+	if s.blocks++; s.blocks > wellSampledBlocks {
+		count = samplesPerLaterBlock
 	}
 	count = min(count, len(telling))
 	for i := range count {
@@ -109,13 +110,18 @@ func (p *Prover) LookAgain(ctx context.Context, image io.Reader) error {
 		}
 		b := p.manifest.Block(i)
 		data := buffer[:b.LengthBytes]
-		if _, err := io.ReadFull(image, data); err != nil {
+		if _, err := io.ReadFull(image, data); errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+			return ErrOtherImage
+		} else if err != nil {
 			return err
 		}
 		if flash.Digest(sha256.Sum256(data)) != p.manifest.Blocks[i] {
 			return ErrOtherImage
 		}
 		again.find(b.OffsetBytes, data)
+	}
+	if _, err := io.ReadFull(image, buffer[:1]); !errors.Is(err, io.EOF) {
+		return cmp.Or(err, ErrOtherImage)
 	}
 	p.samples = again
 	p.explain()

@@ -58,7 +58,7 @@ func (p *Prover) displacements() (found []displacement) {
 // contradicted tells whether a block and all that would share its place on a card of that size are sound: one place cannot
 // hold both. A block of nothing but zeros, or ones, says nothing.
 func (p *Prover) contradicted(size int64) bool {
-	sound := p.sound()
+	sound := p.soundBlocks()
 	blank := []flash.Digest{uniform(0x00), uniform(0xFF)}
 	for i, ok := range sound {
 		b := p.manifest.Block(i)
@@ -77,8 +77,8 @@ func (p *Prover) contradicted(size int64) bool {
 	return false
 }
 
-// sound tells of each block whether it was read back and holds the image.
-func (p *Prover) sound() []bool {
+// soundBlocks tells of each block whether it was read back and holds the image.
+func (p *Prover) soundBlocks() []bool {
 	sound := slices.Clone(p.seen)
 	for _, s := range p.damaged {
 		sound[s.Index] = false

@@ -3,7 +3,6 @@ package verify_test
 import (
 	"bytes"
 	"errors"
-	"io"
 	"math/rand/v2"
 	"testing"
 
@@ -107,7 +106,8 @@ func TestSecondLookAtAnotherImageChangesNothing(t *testing.T) {
 		image []byte
 		want  error
 	}{
-		"changed": {other, verify.ErrOtherImage}, "cut short": {image[:3*block+9], io.ErrUnexpectedEOF}, "empty": {nil, io.EOF},
+		"changed": {other, verify.ErrOtherImage}, "cut short": {image[:3*block+9], verify.ErrOtherImage},
+		"empty": {nil, verify.ErrOtherImage}, "longer": {append(bytes.Clone(image), 0), verify.ErrOtherImage},
 	} {
 		p := verify.NewProver(card, manifestOf(image), &flash.Meter{})
 		must(t, p.Whole(t.Context()))

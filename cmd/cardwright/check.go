@@ -81,7 +81,7 @@ func (c *checking) prove(ctx context.Context, s *target, image openImage, option
 			Book: book, Unrecorded: unrecorded, StallLimit: c.limit, Again: again(c.imageName, options),
 		})
 	})
-	return c.held(c.printRuns(startedAt, result), []*target{s})
+	return c.warnOfStuckCalls(c.printRuns(startedAt, result), []*target{s})
 }
 
 // classOfSource sorts a source that did not open.

@@ -209,7 +209,7 @@ func (f *flashing) write(ctx context.Context, image openImage) error {
 			Again: again(f.imageName, f.options),
 		})
 	})
-	return f.held(f.printRuns(f.startedAt, result), f.targets)
+	return f.warnOfStuckCalls(f.printRuns(f.startedAt, result), f.targets)
 }
 
 // notStarted ends the command before its job began.

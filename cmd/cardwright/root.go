@@ -85,8 +85,8 @@ func (p *program) root() *cobra.Command {
 		Use:   "cardwright",
 		Short: "Write images to memory cards, prove them, measure them, remember them",
 		Long: "cardwright writes an operating-system image to memory cards, reads every byte\n" +
-			"back from them, tells which card is damaged, slow or smaller than it says, and\n" +
-			"keeps a logbook of cards and runs.\n\n" +
+			"back from them, tells which card is damaged or slow and, as far as the image\n" +
+			"reaches, which is smaller than it says, and keeps a logbook of cards and runs.\n\n" +
 			"\"cardwright demo\" shows it at work on emulated cards, without a card or root.",
 		Version:       programVersion,
 		SilenceUsage:  true,

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -62,6 +63,9 @@ type kept struct{ path, what string }
 // imageKept is the file that an image is read from, where it is one: standard input may be a file, or a card, too.
 func (p *program) imageKept(name string) []kept {
 	if isLocal(name) {
+		if _, err := os.Stat(name); errors.Is(err, fs.ErrNotExist) {
+			return nil // opening it says so
+		}
 		return []kept{{name, "the image"}}
 	}
 	file, ok := p.stdin.(*os.File)

@@ -20,7 +20,7 @@ func TestTestsCannotPassForNothing(t *testing.T) {
 			continue
 		}
 		seeded := append(seedsOnDisk(f.path), seeders(files, path.Dir(f.path))...)
-		for _, complaint := range slices.Concat(skipping(f), guessingPrivilege(f), seedless(f, seeded)) {
+		for _, complaint := range slices.Concat(skipping(f), guessingPrivilege(f), cutShort(f), seedless(f, seeded)) {
 			t.Errorf("%s: %s", f.path, complaint)
 		}
 	}
@@ -31,7 +31,7 @@ func TestRulesForTestsAreAlive(t *testing.T) {
 	for name, complaints := range map[string][]string{
 		"skip":      skipping(parsedSource(t, "p_test.go", "package p\n\nfunc f() { t.Skip(1) }\n")),
 		"skip now":  skipping(parsedSource(t, "p_test.go", "package p\n\nfunc f() { tb.SkipNow() }\n")),
-		"short":     skipping(parsedSource(t, "p_test.go", "package p\n\nfunc f() { if testing.Short() { return } }\n")),
+		"short":     cutShort(parsedSource(t, "p_test.go", "package p\n\nfunc f() { if testing.Short() { return } }\n")),
 		"privilege": guessingPrivilege(parsedSource(t, "p_test.go", "package p\n\nfunc f() { if os.Geteuid() != 0 { return } }\n")),
 		"seedless":  seedless(parsedSource(t, "p_test.go", "package p\n\nfunc FuzzF(f *testing.F) { f.Fuzz(nil) }\n"), nil),
 	} {
@@ -55,7 +55,7 @@ func skipping(f sourceFile) (complaints []string) {
 		x, _ := selector.X.(*ast.Ident)
 		skips := slices.Contains([]string{"Skip", "Skipf", "SkipNow"}, selector.Sel.Name) && x != nil &&
 			slices.Contains([]string{"t", "b", "f", "tb"}, x.Name)
-		if skips || isSelector(selector, "testing", "Short") {
+		if skips {
 			complaints = append(complaints, fmt.Sprintf("line %d may skip: a test that cannot run must fail, or wait behind a build tag",
 				f.lineOf(selector)))
 		}
@@ -65,18 +65,33 @@ func skipping(f sourceFile) (complaints []string) {
 }
 
 // guessingPrivilege lists tests that ask for the user's id to return early: what needs root waits behind a build tag.
-func guessingPrivilege(f sourceFile) (complaints []string) {
+func guessingPrivilege(f sourceFile) []string {
 	if hasBuildTag(f) {
 		return nil
 	}
+	return returningIf(f, asksWho, "as who runs the test decides")
+}
+
+// cutShort lists tests that return early where a short run is asked for. They may try fewer places there, but not none.
+func cutShort(f sourceFile) []string {
+	return returningIf(f, asksForShort, "as a short run decides")
+}
+
+// returningIf lists branches on such a condition that return.
+func returningIf(f sourceFile, asks func(ast.Node) bool, why string) (complaints []string) {
 	ast.Inspect(f.ast, func(n ast.Node) bool {
 		branch, ok := n.(*ast.IfStmt)
-		if ok && holds(branch.Cond, asksWho) && holds(branch.Body, returns) {
-			complaints = append(complaints, fmt.Sprintf("line %d returns early, as who runs the test decides", f.lineOf(branch)))
+		if ok && holds(branch.Cond, asks) && holds(branch.Body, returns) {
+			complaints = append(complaints, fmt.Sprintf("line %d returns early, %s", f.lineOf(branch), why))
 		}
 		return true
 	})
 	return complaints
+}
+
+func asksForShort(n ast.Node) bool {
+	e, ok := n.(ast.Expr)
+	return ok && isSelector(e, "testing", "Short")
 }
 
 func asksWho(n ast.Node) bool {

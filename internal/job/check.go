@@ -30,7 +30,7 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	}()
 	v := vigil{meter: c.Meter, stallLimit: o.StallLimit, done: done}
 	if cause := v.keep(ctx); cause != nil {
-		c.giveUp(c.Meter, cause)
+		c.giveUp(ctx, c.Meter, cause)
 	}
 	return &Result{image.Facts(), []logbook.Run{c.result()}}
 }
@@ -49,7 +49,7 @@ func (c *checking) walk(ctx context.Context) {
 		c.run.Error = failureOf(err)
 	}
 	c.Meter.Enter(flash.StepRecord)
-	c.close(&c.run, nil)
+	c.close(ctx, &c.run, nil)
 }
 
 func (c *checking) steps(ctx context.Context) error {

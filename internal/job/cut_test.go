@@ -49,6 +49,9 @@ func TestCut(t *testing.T) {
 	if run := job.Flash(t.Context(), held(image), []job.Target{to}, job.Options{}).Cards[0]; run.Verdict != logbook.Intact {
 		t.Fatal(run.Error)
 	}
+	if whole.PullSynced(); !bytes.Equal(whole.Truth().Read(0, cutBytes), image) {
+		t.Error("what was told as intact is gone when the card is pulled right after")
+	}
 	var cuts []cut
 	for operation := range whole.Counts().Operations {
 		cuts = append(cuts, cut{operation: operation, keepsNone: true})
@@ -114,8 +117,11 @@ func cutOnce(t *testing.T, c cut, image, old []byte, book *logbook.Book) (landed
 	landed = bytes.Equal(left[:cutBytes], image)
 
 	record, err := book.Show(t.Context(), run.RunID)
-	if err != nil || record.Verdict != logbook.Unfinished || record.Error == nil || run.Verdict != logbook.Unfinished {
-		t.Errorf("%v: the run is %s, the record %s: %v", c, run.Verdict, record.Verdict, err)
+	if err != nil {
+		t.Fatalf("%v: %v", c, err)
+	}
+	if record.Verdict != logbook.Unfinished || record.Error == nil || run.Verdict != logbook.Unfinished {
+		t.Errorf("%v: the run is %s, the record %s", c, run.Verdict, record.Verdict)
 	}
 	if stands := bytes.Equal(left[:512], image[:512]); stands && !bytes.Equal(left[flash.LastBytes:cutBytes], image[flash.LastBytes:]) {
 		t.Errorf("%v: the new partition table stands, and what follows it is not proven", c)

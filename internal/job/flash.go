@@ -26,8 +26,8 @@ func BufferBytes(cards int) int64 {
 }
 
 // Flash puts one image on every target at once. It always gives a result, with one run per target in their order; what
-// went wrong stands in the runs. Once it returns, no goroutine of it touches a card, but for one whose call is stuck in the
-// kernel, which the run then says: when that call returns, the head is blanked.
+// went wrong stands in the runs. Once it returns, no goroutine of it touches a card, but for one that was not waited for, which
+// the run then says: it does nothing more than blank the head.
 func Flash(ctx context.Context, image Image, targets []Target, o Options) *Result {
 	facts := image.Facts()
 	if runs, refused := tooSmall(image, targets, logbook.OperationFlash); refused {
@@ -127,7 +127,7 @@ func tooSmall(image Image, targets []Target, operation logbook.Operation) (runs 
 func (w *way) await(ctx context.Context) logbook.Run {
 	v := vigil{meter: w.Meter, stallLimit: w.stallLimit, done: w.done, othersWait: w.heldOthersBack}
 	if cause := v.keep(ctx); cause != nil {
-		w.abandon(cause)
+		w.abandon(ctx, cause)
 	}
 	return w.result()
 }
@@ -144,8 +144,8 @@ func (w *way) heldOthersBack() error {
 }
 
 // abandon closes the record of a way that goes on, and ends that way; the others get its share of the blocks.
-func (w *way) abandon(cause error) {
-	if w.giveUp(w.Meter, cause) {
+func (w *way) abandon(ctx context.Context, cause error) {
+	if w.giveUp(ctx, w.Meter, cause) {
 		w.end(cause)
 		w.feed.Close()
 	}

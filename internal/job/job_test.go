@@ -145,6 +145,16 @@ func TestImageOfOneBlockIsProvenThroughItsHead(t *testing.T) {
 	}
 }
 
+// An image that was cut off within its own partition lands as it is, and the run says what is missing.
+func TestImageThatWasCutOffIsTold(t *testing.T) {
+	for n, want := range map[int]bool{32 * mib: false, 32*mib - 512: true, 9 * mib: true} {
+		run, _ := flashOne(t, orchardImage()[:n], cardlab.Traits{})
+		if run.Verdict != logbook.Intact || told(run.Findings, "image-cut-short") != want {
+			t.Errorf("%d bytes: %s, %+v", n, run.Verdict, run.Findings)
+		}
+	}
+}
+
 func TestCardThatFailsIsUnfinishedWithStepAndPlace(t *testing.T) {
 	cases := map[string]struct {
 		traits     cardlab.Traits

@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 	"sync"
+	"time"
 
 	"cardwright/flash"
 	"cardwright/internal/logbook"
@@ -43,19 +44,19 @@ func (r *record) open(ctx context.Context, run *logbook.Run) {
 }
 
 // close closes the record and makes the run the result, and tells false where it was given up before.
-func (r *record) close(run *logbook.Run, samples []flash.Sample) bool {
+func (r *record) close(ctx context.Context, run *logbook.Run, samples []flash.Sample) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.isClosed {
 		return false
 	}
-	r.finish(run, samples)
+	r.finish(ctx, run, samples)
 	return true
 }
 
-// giveUp closes the record of a card that answers no call, from what was known when it began, since its goroutine still holds
+// giveUp closes the record of a card that is not waited for, from what was known when it began, since its goroutine still holds
 // the rest; it tells false where the record was closed before.
-func (r *record) giveUp(meter *flash.Meter, cause error) bool {
+func (r *record) giveUp(ctx context.Context, meter *flash.Meter, cause error) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.isClosed {
@@ -74,14 +75,20 @@ func (r *record) giveUp(meter *flash.Meter, cause error) bool {
 		find(&run, notBlanked(cause))
 	}
 	meter.Enter(flash.StepRecord)
-	r.finish(&run, nil)
+	r.finish(ctx, &run, nil)
 	return true
 }
 
+// lastWord is how long an interrupt still leaves for closing a record, in a logbook that others may have locked.
+const lastWord = 500 * time.Millisecond
+
 // finish writes the record's end, also when the operator interrupted the job.
-func (r *record) finish(run *logbook.Run, samples []flash.Sample) {
+func (r *record) finish(ctx context.Context, run *logbook.Run, samples []flash.Sample) {
 	if r.book != nil && run.RunID != 0 {
-		if err := r.book.Finish(context.Background(), run, r.image.Facts(), samples); err != nil {
+		closing, end := context.WithCancel(context.WithoutCancel(ctx))
+		defer end()
+		defer context.AfterFunc(ctx, func() { time.AfterFunc(lastWord, end) })()
+		if err := r.book.Finish(closing, run, r.image.Facts(), samples); err != nil {
 			find(run, notRecorded(err))
 		}
 	}
@@ -117,6 +124,6 @@ func notRecorded(err error) partition.Finding {
 func notBlanked(err error) partition.Finding {
 	return partition.Finding{
 		Code: "not-blanked", Severity: partition.Warning,
-		Sentence: "The card's first 1 MiB could not be zeroed again: do not boot from it.", Evidence: err.Error(),
+		Sentence: "The card's first 1 MiB could not be zeroed again: do not boot from it, flash it again.", Evidence: err.Error(),
 	}
 }

@@ -85,7 +85,23 @@ func inspect(run *logbook.Run, card flash.Card, e *excerpt, imageBytes int64) (*
 		return nil, err
 	}
 	run.Findings = append(run.Findings, partition.Compare(image, found)...)
+	if f, cut := cutShort(image); cut {
+		find(run, f)
+	}
 	return image, nil
+}
+
+// cutShort tells whether the image's own table has more in it than the image: what is missing then can be on no card.
+func cutShort(image *partition.Table) (partition.Finding, bool) {
+	for _, f := range image.Findings {
+		if f.Code == "partition-beyond-end" {
+			return partition.Finding{
+				Code: "image-cut-short", Severity: partition.Fault,
+				Sentence: "The image ends before its own partitions do: it may have been cut off.", Evidence: f.Evidence,
+			}, true
+		}
+	}
+	return partition.Finding{}, false
 }
 
 // nameDamage says in which partition and file system of the image each damaged run of blocks lies.

@@ -11,8 +11,8 @@ import (
 const (
 	// DefaultStallLimit is how long one call to a card may take before the card is given up.
 	DefaultStallLimit = 60 * time.Second
-	// grace is how long a card may take to return from its call once the operator interrupted the job. With what closing the
-	// records takes, the report is there within two seconds.
+	// grace is how long a card may take to return from its call once the operator interrupted the job. With the second that the
+	// pump leaves a hanging source, and what closing the records may take (lastWord), the report is there within two seconds.
 	grace = 1250 * time.Millisecond
 )
 

@@ -52,9 +52,12 @@ func (w *way) walk(ctx context.Context) {
 	if w.writer != nil && !intact {
 		w.blank(err)
 	}
+	if w.run.Verdict == logbook.Damaged { // the head is off the card before time is spent on this
+		w.explain(ctx)
+	}
 	w.measure(context.WithoutCancel(ctx))
 	w.Meter.Enter(flash.StepRecord)
-	if recorded := w.close(&w.run, w.samples()); !recorded && intact {
+	if first := w.close(ctx, &w.run, w.samples()); !first && intact {
 		w.blank(nil)
 	}
 }
@@ -65,7 +68,7 @@ func (w *way) steps(ctx context.Context) error {
 		return &flash.Error{Step: flash.StepSource, Err: err}
 	}
 	w.open(ctx, &w.run)
-	if ctx.Err() != nil { // opening the record goes on after an interrupt; clearing must not begin
+	if ctx.Err() != nil { // an interrupt while the record was opened: clearing must not begin
 		return &flash.Error{Step: flash.StepSource, Err: context.Cause(ctx)}
 	}
 	w.writer = flash.NewWriter(w.Card, w.Meter, w.judge(ctx))
@@ -112,13 +115,13 @@ func (w *way) judge(ctx context.Context) flash.Judge {
 func (w *way) proveBody(ctx context.Context) (sound bool, err error) {
 	w.prover = verify.NewProver(w.Card, w.pump.Manifest(), w.Meter)
 	w.dropCache()
-	return w.proved(ctx, w.prover.Body(ctx))
+	return w.proved(w.prover.Body(ctx))
 }
 
 // proveHead reads back the head, and the blocks that it could have overwritten.
 func (w *way) proveHead(ctx context.Context) (sound bool, err error) {
 	w.dropCache()
-	if sound, err := w.proved(ctx, w.prover.Head(ctx)); !sound || err != nil {
+	if sound, err := w.proved(w.prover.Head(ctx)); !sound || err != nil {
 		return sound, err
 	}
 	w.provenNow()
@@ -126,7 +129,7 @@ func (w *way) proveHead(ctx context.Context) (sound bool, err error) {
 }
 
 // proved takes the proof's state into the run. Only a proof that ended makes a verdict.
-func (w *way) proved(ctx context.Context, err error) (sound bool, _ error) {
+func (w *way) proved(err error) (sound bool, _ error) {
 	w.run.Proof = w.prover.Proof(w.medium)
 	if err != nil {
 		return false, err
@@ -136,11 +139,15 @@ func (w *way) proved(ctx context.Context, err error) (sound bool, _ error) {
 	}
 	w.provenNow()
 	w.run.Verdict = logbook.Damaged
+	return false, nil
+}
+
+// explain finds out where the damage's content comes from, and names the partitions that it lies in.
+func (w *way) explain(ctx context.Context) {
 	w.again.explain(ctx, &w.run, w.prover)
 	if table, err := w.excerpt.table(w.Card, w.pump.Manifest().ImageBytes); err == nil {
 		nameDamage(w.run.Proof.Damage, table)
 	}
-	return false, nil
 }
 
 // provenNow takes the time of the last block that was compared.

@@ -72,7 +72,7 @@ func nextWhenDamaged(run *logbook.Run) string {
 		return "A card in use does change: if a board has run from it, this is no defect. Make sure that this is the image it " +
 			"was written with. If neither explains it, try another reader; if it differs there too, take it out of use."
 	}
-	return "Do not use this card; its boot sector was taken away where the card still took that. Flash it once more in " +
+	return "Do not use this card; its boot sector was erased, if the card still took writes. Flash it once more in " +
 		"another reader; if it is damaged again, take it out of use."
 }
 
@@ -143,7 +143,7 @@ func stateLeft(run *logbook.Run) string {
 	case flash.StepBody, flash.StepProof:
 		return "No boot sector was left on the card; what it held before is gone."
 	}
-	return "The boot sector was taken away again, where the card still took that: take the card for empty."
+	return "The boot sector was erased again, if the card still took writes: take the card for empty."
 }
 
 // classOf is the class of the run's failure, empty where it has none.
