@@ -76,6 +76,14 @@ func ailments() []ailment {
 	}
 }
 
+// leastOperations is how many operations of its kinds a flash or a check has at the least. Most of them are reads.
+func (a ailment) leastOperations() int {
+	if slices.Contains(a.strikes, cardlab.OpRead) {
+		return 40
+	}
+	return 4
+}
+
 // A walker lets the nth of the operations fail that its ailment strikes.
 type walker struct {
 	ailment
@@ -143,7 +151,7 @@ func TestWalk(t *testing.T) {
 				positions++
 			}
 		}
-		if positions < 4/step {
+		if positions < a.leastOperations()/step {
 			t.Errorf("%s: only %d positions", a.name, positions)
 		}
 		walked += positions
@@ -276,32 +284,47 @@ func expectNoHead(t *testing.T, where string, card *cardlab.Card, image []byte, 
 	}
 }
 
-// TestWalkOfACheck fails one read after the other of a check: none of them makes it intact, and nothing is ever written.
+// TestWalkOfACheck fails one operation after the other of a check: none of them makes it intact, and nothing is ever written.
 func TestWalkOfACheck(t *testing.T) {
 	image, walked, step := walkedImage(), 0, 1
 	if testing.Short() {
 		step = 4
 	}
-	for _, fault := range []cardlab.Fault{cardlab.FaultError, cardlab.FaultGone, cardlab.FaultHang} {
+	for _, a := range ailments() {
+		if !slices.Contains(a.strikes, cardlab.OpRead) {
+			continue // a check does nothing else
+		}
+		positions := 0
 		for nth, passed := 0, false; !passed; nth += step {
-			synctest.Test(t, func(t *testing.T) { passed = checkOnce(t, image, fault, nth) })
-			if !passed {
-				walked++
-			}
+			synctest.Test(t, func(t *testing.T) { passed = checkOnce(t, image, &walker{ailment: a, nth: nth}) })
 			if t.Failed() {
 				return
 			}
+			if !passed {
+				positions++
+			}
 		}
-	}
-	if walked < 12/step {
-		t.Errorf("only %d positions", walked)
+		if positions < a.leastOperations()/step {
+			t.Errorf("%s: only %d positions", a.name, positions)
+		}
+		walked += positions
 	}
 	t.Logf("positions walked in checks: %d", walked)
 }
 
 // checkOnce checks one card that holds the image, and tells whether no fault struck it.
-func checkOnce(t *testing.T, image []byte, fault cardlab.Fault, nth int) (passed bool) {
+func checkOnce(t *testing.T, image []byte, w *walker) (passed bool) {
 	t.Helper()
+	book, err := logbook.Open(t.Context(), filepath.Join(t.TempDir(), "logbook.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer book.Close()
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	if w.interrupt {
+		time.AfterFunc(30*time.Second, cancel)
+	}
 	card := walkedCard(t)
 	buffer := flash.AlignedBuffer((walkedBytes + 511) / 512 * 512)
 	copy(buffer, image)
@@ -309,38 +332,49 @@ func checkOnce(t *testing.T, image []byte, fault cardlab.Fault, nth int) (passed
 		t.Fatal(err)
 	}
 	before := card.Counts()
-	var struck *cardlab.Op
-	card.Inject(func(op cardlab.Op) cardlab.Fault {
-		if op.Number != before.Operations+nth {
-			return cardlab.FaultNone
-		}
-		struck = &op
-		return fault
-	})
+	card.Inject(w.inject)
 	to := job.Target{Card: card, Device: "walked"}
-	result := job.Check(t.Context(), plainImage{bytes.NewReader(image)}, to, job.Options{})
-	run, code := result.Cards[0], codeOfRuns(result.Cards)
+	result := job.Check(ctx, plainImage{bytes.NewReader(image)}, to, job.Options{Book: book})
+	run := result.Cards[0]
 	card.Release()
 	synctest.Wait()
+
+	where := fmt.Sprintf("check, %s at operation %d of its kind (%+v)", w.name, w.nth, w.struck)
 	if card.Counts().WrittenBytes != before.WrittenBytes {
-		t.Error("a check wrote")
+		t.Errorf("%s: a check wrote", where)
 	}
-	inBlocks := struck != nil && struck.LengthBytes > 64<<10
-	switch {
-	case struck == nil:
-		if run.Verdict != logbook.Intact || code != done {
-			t.Errorf("untouched: %s, %+v", run.Verdict, run.Error)
+	w.expectChecked(t, where, run, codeOfRuns(result.Cards))
+	expectRecorded(t, where, book, run)
+	return w.struck == nil
+}
+
+// expectChecked holds a check against what must come of the fault. What was proven before the table could not be read stays
+// proven; the card has failed all the same.
+func (w *walker) expectChecked(t *testing.T, where string, run logbook.Run, code exitCode) {
+	t.Helper()
+	if w.failed == nil { // nothing struck, or what turned read-only is not written to
+		if run.Verdict != logbook.Intact || run.Error != nil || code != done {
+			t.Errorf("%s: %s, %+v, exit code %d", where, run.Verdict, run.Error, code)
 		}
-	case fault == cardlab.FaultError && inBlocks:
-		if run.Verdict != logbook.Damaged || code != damaged || len(run.Proof.Damage) != 1 ||
-			run.Proof.Damage[0].OffsetBytes != struck.OffsetBytes || run.Proof.Damage[0].Kind != verify.KindUnreadable {
-			t.Errorf("%+v: %s, %+v", struck, run.Verdict, run.Proof)
-		}
-	default:
-		// What was proven before the table could not be read stays proven; the card has failed all the same.
-		if code != cardFailed || run.Error == nil || run.Error.OffsetBytes != struck.OffsetBytes || inBlocks && run.Verdict != logbook.Unfinished {
-			t.Errorf("%+v: %s, %+v, exit code %d", struck, run.Verdict, run.Error, code)
-		}
+		return
 	}
-	return struck == nil
+	ofProof := w.failed.LengthBytes > 64<<10
+	if ofProof && w.fault == cardlab.FaultError {
+		if run.Verdict != logbook.Damaged || run.Error != nil || code != damaged || len(run.Proof.Damage) != 1 ||
+			run.Proof.Damage[0].OffsetBytes != w.failed.OffsetBytes || run.Proof.Damage[0].Kind != verify.KindUnreadable {
+			t.Errorf("%s: %s, %+v, %+v, exit code %d", where, run.Verdict, run.Error, run.Proof, code)
+		}
+		return
+	}
+	step, class, wanted := flash.StepInspect, logbook.ClassCard, cardFailed
+	if ofProof {
+		step = flash.StepProof
+	}
+	if w.interrupt {
+		class, wanted = logbook.ClassInterrupted, interrupted
+	}
+	if code != wanted || run.Error == nil || run.Error.Class != class || run.Error.Step != step ||
+		run.Error.OffsetBytes != w.failed.OffsetBytes || ofProof && run.Verdict != logbook.Unfinished {
+		t.Errorf("%s: %s, %+v, exit code %d; want step %s", where, run.Verdict, run.Error, code, step)
+	}
 }
