@@ -66,22 +66,20 @@ func hasFault(run *logbook.Run) bool {
 func nextWhenDamaged(run *logbook.Run) string {
 	switch {
 	case run.Proof != nil && run.Proof.TrueSizeBytes != nil:
-		return "Do not use this card as it is" + headGone(run) + ". Try it once more in another reader; if it again holds " +
-			"less than it states, take it out of use."
+		return headGone(run) + "If it holds less than it states in another reader too, take it out of use."
 	case run.Operation == logbook.OperationCheck:
 		return "A card in use does change: if a board has run from it, this is no defect. Make sure that this is the image it " +
 			"was written with. If neither explains it, try another reader; if it differs there too, take it out of use."
 	}
-	return "Do not use this card" + headGone(run) + ". Flash it once more in another reader; if it is damaged again, take it out " +
-		"of use."
+	return headGone(run) + "Flash it once more in another reader; if it is damaged again, take it out of use."
 }
 
 // headGone tells what became of the boot sector of a card that was found damaged when it was flashed.
 func headGone(run *logbook.Run) string {
 	if run.Operation == logbook.OperationCheck {
-		return ""
+		return "Do not use this card as it is. "
 	}
-	return "; its boot sector was erased, if the card still took writes"
+	return "Its boot sector was erased, if it still took writes. "
 }
 
 func nextWhenRefused(run *logbook.Run) string {

@@ -23,7 +23,7 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 			logbook.Run{Operation: logbook.OperationCheck, Verdict: logbook.Intact, Proof: cached}, "may have seen a cache", "it is ready",
 		},
 		"a damaged card that may not have taken the zeroing": {
-			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Damaged, Proof: damaged}, "if the card still took writes", "no boot sector was left",
+			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Damaged, Proof: damaged}, "if it still took writes", "no boot sector was left",
 		},
 		"an image that turned out larger than the card": {
 			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Unfinished, Error: &logbook.Failure{
