@@ -66,7 +66,7 @@ func hasFault(run *logbook.Run) bool {
 func nextWhenDamaged(run *logbook.Run) string {
 	switch {
 	case run.Proof != nil && run.Proof.TrueSizeBytes != nil:
-		return headGone(run) + "If it holds less than it states in another reader too, take it out of use."
+		return headGone(run) + "If another reader says the same, take it out of use."
 	case run.Operation == logbook.OperationCheck:
 		return "A card in use does change: if a board has run from it, this is no defect. Make sure that this is the image it " +
 			"was written with. If neither explains it, try another reader; if it differs there too, take it out of use."
@@ -79,7 +79,7 @@ func headGone(run *logbook.Run) string {
 	if run.Operation == logbook.OperationCheck {
 		return "Do not use this card as it is. "
 	}
-	return "Its boot sector was erased, if it still took writes. "
+	return "Do not use it: its boot sector was erased, if it still took writes. "
 }
 
 func nextWhenRefused(run *logbook.Run) string {
