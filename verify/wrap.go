@@ -10,7 +10,9 @@ import (
 )
 
 // A card that wraps its addresses at its true size keeps at each of its places what was written to it last, and gives it
-// for every address that is the same but for a multiple of that size.
+// for every address that is the same but for a multiple of that size. An image is written from its second block to its end,
+// and its head last. So what comes later in the image stands at earlier addresses, and the head at later ones; and what must
+// have been written over is not sound. A card in use holds content in two places as well, copies of files, which is no wrap.
 
 // A displacement is content of one place of the image that stands at another.
 type displacement struct{ fromBytes, atBytes int64 }
@@ -18,8 +20,14 @@ type displacement struct{ fromBytes, atBytes int64 }
 // distance is how far the content is from its place.
 func (d displacement) distance() int64 { return max(d.fromBytes-d.atBytes, d.atBytes-d.fromBytes) }
 
-// trueSize is the size at which the card wraps: the least distance of any displacement, where every other is a multiple of
-// it and nothing that was read speaks against it. It is nil where the damage shows no wrap.
+// isOfHead tells whether it is content of the head at a later address.
+func (d displacement) isOfHead() bool {
+	return d.fromBytes < d.atBytes && d.fromBytes < flash.BlockBytes
+}
+
+// trueSize is the size at which the card wraps: the least distance of any displacement, where all of them are such as a wrap
+// makes, every distance is a multiple of it, and nothing that was read speaks against it. It is nil where the damage shows no
+// wrap, and never less than a block.
 func (p *Prover) trueSize() *int64 {
 	found := p.displacements()
 	if len(found) == 0 {
@@ -27,14 +35,20 @@ func (p *Prover) trueSize() *int64 {
 	}
 	least := slices.MinFunc(found, func(a, b displacement) int { return cmp.Compare(a.distance(), b.distance()) }).distance()
 	held := map[int64]int64{} // which content a place of the card holds
+	ofHead, ofBootSector, writtenLast := false, false, int64(flash.BlockBytes)
 	for _, d := range found {
 		at := d.atBytes % least
-		if from, known := held[at]; d.distance()%least != 0 || known && from != d.fromBytes {
+		from, known := held[at]
+		if d.distance()%least != 0 || known && from != d.fromBytes || d.fromBytes < d.atBytes && !d.isOfHead() {
 			return nil
 		}
 		held[at] = d.fromBytes
+		ofHead, ofBootSector = ofHead || d.isOfHead(), ofBootSector || d.fromBytes == 0
+		if d.atBytes < flash.BlockBytes {
+			writtenLast = 0 // the head was written first, by another program
+		}
 	}
-	if p.contradicted(least) {
+	if least < flash.BlockBytes || ofHead && !ofBootSector || p.contradicted(least, writtenLast) {
 		return nil
 	}
 	return &least
@@ -55,26 +69,24 @@ func (p *Prover) displacements() (found []displacement) {
 	return found
 }
 
-// contradicted tells whether a block and all that would share its place on a card of that size are sound: one place cannot
-// hold both. A block of nothing but zeros, or ones, says nothing.
-func (p *Prover) contradicted(size int64) bool {
-	sound := p.soundBlocks()
+// contradicted tells whether something is sound that would have been written over on a card of that size: a block, unless it is
+// all zeros or ones or the image repeats it there, or a sample that the image holds but once. What lies before writtenLast
+// was written over by nothing.
+func (p *Prover) contradicted(size, writtenLast int64) bool {
 	blank := []flash.Digest{uniform(0x00), uniform(0xFF)}
-	for i, ok := range sound {
+	for i, ok := range p.soundBlocks() {
 		b := p.manifest.Block(i)
-		if !ok || b.LengthBytes < flash.BlockBytes || slices.Contains(blank, p.manifest.Blocks[i]) {
+		if b.OffsetBytes < writtenLast || !ok || b.OffsetBytes+size+flash.BlockBytes > p.manifest.ImageBytes || slices.Contains(blank, p.manifest.Blocks[i]) {
 			continue
 		}
-		first, end := b.OffsetBytes+size, b.OffsetBytes+size+flash.BlockBytes
-		if end > p.manifest.ImageBytes {
-			return false
-		}
-		sharers := sound[first/flash.BlockBytes : (end-1)/flash.BlockBytes+1]
-		if !slices.Contains(sharers, false) {
+		repeated := size%flash.BlockBytes == 0 && p.manifest.Blocks[i] == p.manifest.Blocks[i+int(size/flash.BlockBytes)]
+		if !repeated {
 			return true
 		}
 	}
-	return false
+	return slices.ContainsFunc(p.samples.witnesses(), func(w sample) bool {
+		return w.fromBytes == w.atBytes && w.atBytes >= writtenLast && w.atBytes+size < p.manifest.ImageBytes
+	})
 }
 
 // soundBlocks tells of each block whether it was read back and holds the image.

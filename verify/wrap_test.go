@@ -81,6 +81,50 @@ func TestDisplacedContentAloneMakesNoTrueSize(t *testing.T) {
 	}
 }
 
+// A board copies files within the file system that the image brought: a seeded few of its extents stand in other places too, and
+// some sectors of its tables have changed. However empty the rest is, that is no wrap.
+func TestCopiesOnACardInUseMakeNoTrueSize(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 0))
+	const length = 6 * block
+	content := randomImage(length)
+	random512 := func(below int64) int64 { return 512 * random.Int64N(below/512) }
+	for range 24 {
+		image := make([]byte, length)
+		copy(image, content[:4096])
+		var extents [][2]int64 // from, to
+		for range 1 + random.IntN(3) {
+			size := 512 + random512(2*block)
+			from := 4096 + random512(length-size-4096)
+			copy(image[from:from+size], content[from:]) // content that is of this place alone
+			extents = append(extents, [2]int64{from, from + size})
+		}
+		card := cardHolding(t, image, cardlab.Traits{SizeBytes: 64 * mib})
+		copied := extents[random.IntN(len(extents))]
+		to := 4096 + random512(length-4096-(copied[1]-copied[0]))
+		moved(image, copied[0], to, copied[1]-copied[0])(t, card)
+		flip(image, int(512+random512(3072)))(t, card) // an entry in a table
+		proof := proveTwice(t, card, image)
+		if to < copied[0] && to >= block { // written behind the head and before its original: what a wrap looks like, too
+			continue
+		}
+		if proof.TrueSizeBytes != nil {
+			t.Errorf("%v copied from %d to %d: a true size of %d was made up", extents, copied[0], to, *proof.TrueSizeBytes)
+		}
+	}
+}
+
+// An image that repeats itself at just the distance of the wrap leaves sound blocks on the card; its size is told all the same.
+func TestWrapOfAnImageThatRepeatsItself(t *testing.T) {
+	image := randomImage(10 * block)
+	copy(image[6*block:9*block], image[block:4*block]) // as two slots of one system do
+	card := cardHolding(t, image, cardlab.Traits{SizeBytes: 64 * mib, TrueSizeBytes: 5 * block, Beyond: cardlab.Wrap})
+	if proof := proveTwice(t, card, image); proof.TrueSizeBytes == nil || *proof.TrueSizeBytes != 5*block {
+		t.Errorf("%+v", proof)
+	}
+}
+
 // What a second look finds is displaced; a block that is partly right, or that holds content of two distances, is only changed.
 func TestSecondLookNamesWhereContentComesFrom(t *testing.T) {
 	image := randomImage(6 * block)

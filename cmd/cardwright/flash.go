@@ -209,7 +209,9 @@ func (f *flashing) write(ctx context.Context, image openImage) error {
 			Again: again(f.imageName, f.options),
 		})
 	})
-	return f.warnOfStuckCalls(f.printRuns(f.startedAt, result), f.targets)
+	err := f.warnOfStuckCalls(f.printRuns(f.startedAt, result), f.targets)
+	<-result.Rest // the report is out; a card that answers after all is blanked now, and a second interrupt ends the wait
+	return err
 }
 
 // notStarted ends the command before its job began.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net/url"
+	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -80,6 +81,9 @@ func openSource(ctx context.Context, name string, o source.Options) (openImage, 
 // again opens the same image once more; nil where it can be read only once.
 func again(name string, o source.Options) func(context.Context) (io.ReadCloser, error) {
 	if name == standardInput {
+		return nil
+	}
+	if info, err := os.Stat(name); isLocal(name) && (err != nil || !liesOnDisk(info)) {
 		return nil
 	}
 	return func(ctx context.Context) (io.ReadCloser, error) { return source.Open(ctx, name, o) }

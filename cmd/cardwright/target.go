@@ -35,7 +35,9 @@ type target struct {
 func openTargets(ctx context.Context, wishes []wish, o device.Options, keep []kept) ([]*target, error) {
 	targets := make([]*target, len(wishes))
 	for i, w := range wishes {
-		targets[i] = &target{wish: w}
+		targets[i] = &target{wish: w} // all of them before any is opened, which an interrupt may end
+	}
+	for i, w := range wishes {
 		if twin := sameDisk(wishes[:i], w.path); twin != "" {
 			targets[i].refuse(fmt.Sprintf("it is the same card as %s, named before", twin))
 			continue
@@ -63,8 +65,8 @@ type kept struct{ path, what string }
 // imageKept is the file that an image is read from, where it is one: standard input may be a file, or a card, too.
 func (p *program) imageKept(name string) []kept {
 	if isLocal(name) {
-		if _, err := os.Stat(name); errors.Is(err, fs.ErrNotExist) {
-			return nil // opening it says so
+		if info, err := os.Stat(name); errors.Is(err, fs.ErrNotExist) || err == nil && !liesOnDisk(info) {
+			return nil // opening it says so, or it is a pipe
 		}
 		return []kept{{name, "the image"}}
 	}
@@ -73,10 +75,15 @@ func (p *program) imageKept(name string) []kept {
 		return nil
 	}
 	info, err := file.Stat()
-	if err != nil || !info.Mode().IsRegular() && info.Mode()&(os.ModeDevice|os.ModeCharDevice) != os.ModeDevice {
+	if err != nil || !liesOnDisk(info) {
 		return nil // a pipe, or a terminal
 	}
 	return []kept{{fmt.Sprintf("/proc/self/fd/%d", file.Fd()), "the image on standard input"}}
+}
+
+// liesOnDisk tells a file or a disk, which can be read as often as one likes, from a pipe or a terminal.
+func liesOnDisk(info os.FileInfo) bool {
+	return info.Mode().IsRegular() || info.Mode()&(os.ModeDevice|os.ModeCharDevice) == os.ModeDevice
 }
 
 func (t *target) mustNotHold(k kept) {

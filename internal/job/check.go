@@ -16,7 +16,7 @@ import (
 func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	facts := image.Facts()
 	if runs, refused := tooSmall(image, []Target{t}, logbook.OperationCheck); refused {
-		return &Result{facts, runs}
+		return &Result{Image: facts, Cards: runs}
 	}
 	t.watch()
 	c := &checking{Target: t, run: newRun(t, logbook.OperationCheck), again: &secondLook{open: o.Again}}
@@ -32,7 +32,7 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	if cause := v.keep(ctx); cause != nil {
 		c.giveUp(ctx, c.Meter, cause)
 	}
-	return &Result{image.Facts(), []logbook.Run{c.result()}}
+	return &Result{Image: image.Facts(), Cards: []logbook.Run{c.result()}}
 }
 
 // A checking is the state of one check. Its goroutine owns it, but for the record.
@@ -88,6 +88,7 @@ func (c *checking) prove(ctx context.Context, manifest *flash.Manifest) error {
 	c.run.Verdict = logbook.Intact
 	if !prover.Sound() {
 		c.run.Verdict = logbook.Damaged
+		c.keep(&c.run)
 		c.again.explain(ctx, &c.run, prover)
 	}
 	return nil

@@ -31,7 +31,7 @@ func BufferBytes(cards int) int64 {
 func Flash(ctx context.Context, image Image, targets []Target, o Options) *Result {
 	facts := image.Facts()
 	if runs, refused := tooSmall(image, targets, logbook.OperationFlash); refused {
-		return &Result{facts, runs}
+		return &Result{Image: facts, Cards: runs}
 	}
 	pump := flash.NewPump(flash.NewPool(buffersForSource + buffersPerCard*len(targets)))
 	pump.Patience = min(flash.DefaultPatience, cmp.Or(o.StallLimit, DefaultStallLimit))
@@ -57,7 +57,21 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	runs := walkAll(ctx, ways)
 	stop()
 	<-pumped
-	return &Result{image.Facts(), runs}
+	return &Result{image.Facts(), runs, restOf(ways)}
+}
+
+// restOf gives a channel that is closed when every way that was begun has ended.
+func restOf(ways []*way) <-chan struct{} {
+	rest := make(chan struct{})
+	go func() { // ends with the last way
+		defer close(rest)
+		for _, w := range ways {
+			if w.end != nil {
+				<-w.done
+			}
+		}
+	}()
+	return rest
 }
 
 // walkAll waits for the image's head, checks every target once more, and only when all of them pass lets the cards go

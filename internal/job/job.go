@@ -70,6 +70,9 @@ type Options struct {
 type Result struct {
 	Image source.Facts
 	Cards []logbook.Run
+	// Rest is closed once nothing is going on any more, also with cards that were not waited for: one of those is blanked when
+	// its call returns, if the program still runs then. It is nil where there is nothing to wait for.
+	Rest <-chan struct{}
 }
 
 // newRun is the part of a run that is known before anything happens.

@@ -2,6 +2,7 @@ package job
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"sync"
 	"time"
@@ -19,14 +20,14 @@ type record struct {
 	image  Image
 
 	mu       sync.Mutex
-	begun    logbook.Run // the run as it was opened
+	known    logbook.Run // the run as it was opened, and a verdict of damage since it was made
 	closed   logbook.Run // the run as it was closed
 	isClosed bool
 }
 
 // newRecord makes the record of a run that is not opened yet.
 func newRecord(o Options, image Image, run logbook.Run) *record {
-	return &record{book: o.Book, noBook: o.Unrecorded, image: image, begun: run}
+	return &record{book: o.Book, noBook: o.Unrecorded, image: image, known: run}
 }
 
 // open opens the record. A logbook that fails does not stop the card: the run says that it is not recorded.
@@ -38,9 +39,19 @@ func (r *record) open(ctx context.Context, run *logbook.Run) {
 	if err != nil {
 		find(run, notRecorded(err))
 	}
+	r.keep(run)
+}
+
+// keep makes the run what is known of it should it be given up. The proof is copied, since the card's goroutine goes on with it.
+func (r *record) keep(run *logbook.Run) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.begun = *run
+	r.known = *run
+	if run.Proof != nil {
+		proof := *run.Proof
+		proof.Damage = slices.Clone(proof.Damage)
+		r.known.Proof = &proof
+	}
 }
 
 // close closes the record and makes the run the result, and tells false where it was given up before.
@@ -54,8 +65,8 @@ func (r *record) close(ctx context.Context, run *logbook.Run, samples []flash.Sa
 	return true
 }
 
-// giveUp closes the record of a card that is not waited for, from what was known when it began, since its goroutine still holds
-// the rest; it tells false where the record was closed before.
+// giveUp closes the record of a card that is not waited for, from what is known for sure, since its goroutine still holds the
+// rest; it tells false where the record was closed before.
 func (r *record) giveUp(ctx context.Context, meter *flash.Meter, cause error) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -64,10 +75,10 @@ func (r *record) giveUp(ctx context.Context, meter *flash.Meter, cause error) bo
 	}
 	look := meter.Look()
 	failure := &flash.Error{Step: look.Step, OffsetBytes: look.EndBytes, Err: cause}
-	if call, under := meter.Call(); under && (call.Kind == flash.CallRead || call.Kind == flash.CallWrite) {
-		failure.OffsetBytes = call.OffsetBytes
+	if s, ok := errors.AsType[stuckCall](cause); ok && (s.call.Kind == flash.CallRead || s.call.Kind == flash.CallWrite) {
+		failure.OffsetBytes = s.call.OffsetBytes
 	}
-	run := r.begun
+	run := r.known
 	run.Findings = slices.Clone(run.Findings)
 	run.Error = failureOf(failure)
 	run.PaceReason = "the card was not waited for"

@@ -34,6 +34,7 @@ func (v vigil) keep(ctx context.Context) error {
 	defer watch.Stop()
 	interrupted := ctx.Done()
 	var late <-chan time.Time
+	suspected := false // a process that was stopped for a while must not find its cards silent
 	for {
 		select {
 		case <-v.done:
@@ -43,23 +44,35 @@ func (v vigil) keep(ctx context.Context) error {
 		case <-late:
 			return v.stuck(context.Cause(ctx))
 		case <-watch.C:
-			if call, still := v.meter.CallFor(limit); still {
-				return fmt.Errorf("%w: %v has not returned for %v", flash.ErrStalled, call, limit)
+			call, still := v.meter.CallFor(limit)
+			if still && suspected {
+				return stuckCall{call, fmt.Errorf("%w: %v has not returned for %v", flash.ErrStalled, call, limit)}
 			}
+			suspected = still
 			if v.othersWait == nil {
 				continue
 			}
 			if err := v.othersWait(); err != nil {
-				return err
+				return v.stuck(err)
 			}
 		}
 	}
 }
 
-// stuck says why a card is not waited for after an interrupt.
-func (v vigil) stuck(interrupt error) error {
+// stuck says why a card is not waited for, and in which call it is.
+func (v vigil) stuck(why error) error {
 	if call, under := v.meter.Call(); under {
-		return fmt.Errorf("%w; %v has not returned yet", interrupt, call)
+		return stuckCall{call, fmt.Errorf("%w; %v has not returned yet", why, call)}
 	}
-	return fmt.Errorf("%w; the card has not come to its end yet", interrupt)
+	return fmt.Errorf("%w; the card has not come to its end yet", why)
 }
+
+// A stuckCall is why a card is given up, with the call that it left unanswered.
+type stuckCall struct {
+	call flash.Call
+	err  error
+}
+
+func (s stuckCall) Error() string { return s.err.Error() }
+
+func (s stuckCall) Unwrap() error { return s.err }

@@ -139,6 +139,7 @@ func (w *way) proved(err error) (sound bool, _ error) {
 	}
 	w.provenNow()
 	w.run.Verdict = logbook.Damaged
+	w.keep(&w.run) // whatever comes of blanking the card and of the second look
 	return false, nil
 }
 
@@ -182,7 +183,11 @@ func (w *way) blank(cause error) {
 		}
 		return
 	}
-	if err := w.writer.Blank(); err != nil {
+	err := w.writer.Blank()
+	if err == nil {
+		err = verify.Cleared(w.Card)
+	}
+	if err != nil {
 		w.find(notBlanked(err))
 	}
 }

@@ -1,6 +1,8 @@
 package report
 
 import (
+	"slices"
+
 	"cardwright/flash"
 	"cardwright/internal/logbook"
 	"cardwright/partition"
@@ -64,22 +66,18 @@ func hasFault(run *logbook.Run) bool {
 }
 
 func nextWhenDamaged(run *logbook.Run) string {
-	switch {
-	case run.Proof != nil && run.Proof.TrueSizeBytes != nil:
-		return headGone(run) + "If another reader says the same, take it out of use."
-	case run.Operation == logbook.OperationCheck:
+	if run.Operation == logbook.OperationCheck {
 		return "A card in use does change: if a board has run from it, this is no defect. Make sure that this is the image it " +
 			"was written with. If neither explains it, try another reader; if it differs there too, take it out of use."
 	}
-	return headGone(run) + "Flash it once more in another reader; if it is damaged again, take it out of use."
-}
-
-// headGone tells what became of the boot sector of a card that was found damaged when it was flashed.
-func headGone(run *logbook.Run) string {
-	if run.Operation == logbook.OperationCheck {
-		return "Do not use this card as it is. "
+	state := "Do not use it: its boot sector was erased."
+	if found(run, "not-blanked") {
+		state = "Do not use it: a boot sector may still be on it."
 	}
-	return "Do not use it: its boot sector was erased, if it still took writes. "
+	if run.Proof != nil && run.Proof.TrueSizeBytes != nil {
+		return state + " If another reader says the same, take it out of use."
+	}
+	return state + " Flash it once more in another reader; if it is damaged again, take it out of use."
 }
 
 func nextWhenRefused(run *logbook.Run) string {
@@ -149,7 +147,15 @@ func stateLeft(run *logbook.Run) string {
 	case flash.StepBody, flash.StepProof:
 		return "No boot sector was left on the card; what it held before is gone."
 	}
-	return "The boot sector was erased again, if the card still took writes: take the card for empty."
+	if found(run, "not-blanked") {
+		return "A boot sector may still be on the card: do not boot from it."
+	}
+	return "The boot sector was erased again: take the card for empty."
+}
+
+// found tells whether the run has a finding of that code.
+func found(run *logbook.Run, code string) bool {
+	return slices.ContainsFunc(run.Findings, func(f partition.Finding) bool { return f.Code == code })
 }
 
 // classOf is the class of the run's failure, empty where it has none.

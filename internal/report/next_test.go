@@ -15,6 +15,7 @@ import (
 func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 	cached := &verify.Proof{Bytes: 1, Seconds: 1}
 	damaged := &verify.Proof{Bytes: 1, FromMedium: true, Damage: []verify.Damage{{LengthBytes: 1, Kind: verify.KindChanged}}}
+	notBlanked := []partition.Finding{{Code: "not-blanked", Severity: partition.Warning, Sentence: "It was not zeroed again."}}
 	for name, c := range map[string]struct {
 		run       logbook.Run
 		says, not string
@@ -22,8 +23,12 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 		"a check that may have read a cache": {
 			logbook.Run{Operation: logbook.OperationCheck, Verdict: logbook.Intact, Proof: cached}, "may have seen a cache", "it is ready",
 		},
+		"a damaged card that was blanked": {
+			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Damaged, Proof: damaged}, "its boot sector was erased", "may still be",
+		},
 		"a damaged card that may not have taken the zeroing": {
-			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Damaged, Proof: damaged}, "if it still took writes", "no boot sector was left",
+			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Damaged, Proof: damaged, Findings: notBlanked},
+			"a boot sector may still be on it", "was erased",
 		},
 		"an image that turned out larger than the card": {
 			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Unfinished, Error: &logbook.Failure{
@@ -33,7 +38,7 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 		"a card that failed with its head on it": {
 			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Unfinished, Error: &logbook.Failure{
 				Step: flash.StepHead, Class: logbook.ClassCard, Cause: "gone",
-			}}, "if the card still took writes", "No boot sector was left",
+			}, Findings: notBlanked}, "may still be on the card", "was erased",
 		},
 		"a card that holds no system": {
 			logbook.Run{
