@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"net/url"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -80,10 +79,7 @@ func openSource(ctx context.Context, name string, o source.Options) (openImage, 
 
 // again opens the same image once more; nil where it can be read only once.
 func again(name string, o source.Options) func(context.Context) (io.ReadCloser, error) {
-	if name == standardInput {
-		return nil
-	}
-	if info, err := os.Stat(name); isLocal(name) && (err != nil || !liesOnDisk(info)) {
+	if name == standardInput || isLocal(name) && !isOnDisk(name) {
 		return nil
 	}
 	return func(ctx context.Context) (io.ReadCloser, error) { return source.Open(ctx, name, o) }

@@ -81,6 +81,12 @@ func (p *program) imageKept(name string) []kept {
 	return []kept{{fmt.Sprintf("/proc/self/fd/%d", file.Fd()), "the image on standard input"}}
 }
 
+// isOnDisk tells whether a path leads to a file or a disk.
+func isOnDisk(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && liesOnDisk(info)
+}
+
 // liesOnDisk tells a file or a disk, which can be read as often as one likes, from a pipe or a terminal.
 func liesOnDisk(info os.FileInfo) bool {
 	return info.Mode().IsRegular() || info.Mode()&(os.ModeDevice|os.ModeCharDevice) == os.ModeDevice

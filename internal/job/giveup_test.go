@@ -206,3 +206,66 @@ func TestInterruptDoesNotWaitForACheckThatHangs(t *testing.T) {
 		card.Release()
 	})
 }
+
+// The report of an interrupt does not wait for a slow card whose head is written; whoever waits for the rest sees it blanked.
+func TestSlowCardIsBlankedAfterTheReport(t *testing.T) {
+	for slow := 3; slow <= 4; slow++ { // both flushes of the head
+		synctest.Test(t, func(t *testing.T) {
+			ctx, cancel := context.WithCancel(t.Context())
+			to, card := target(t, cardlab.Traits{})
+			to.Card = &lateFlush{Card: card, at: slow}
+			time.AfterFunc(30*time.Second, cancel) // in the middle of that flush
+			began := time.Now()
+			result := job.Flash(ctx, held(orchardImage()), []job.Target{to}, job.Options{})
+			if took := time.Since(began); took > 32*time.Second {
+				t.Errorf("flush %d: the report took %v", slow, took)
+			}
+			if run := result.Cards[0]; run.Verdict != logbook.Unfinished || !told(run.Findings, "not-blanked") {
+				t.Errorf("flush %d: %s, %+v", slow, run.Verdict, run.Findings)
+			}
+			if <-result.Rest; !headIsClear(card) {
+				t.Errorf("flush %d: the head stands", slow)
+			}
+		})
+	}
+}
+
+// What a whole proof found is not lost when the card then hangs while it is blanked.
+func TestDamageOutlivesACardThatHangsAfterwards(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		to, card := target(t, cardlab.Traits{Flips: []cardlab.Flip{{OffsetBytes: 13 * mib}}})
+		flushes := 0
+		card.Inject(func(op cardlab.Op) cardlab.Fault {
+			if op.Kind == cardlab.OpFlush {
+				flushes++
+			}
+			if flushes == 2 && op.Kind == cardlab.OpWrite { // the body is proven; only blanking writes now
+				return cardlab.FaultHang
+			}
+			return cardlab.FaultNone
+		})
+		run := job.Flash(t.Context(), held(orchardImage()), []job.Target{to}, job.Options{}).Cards[0]
+		if run.Verdict != logbook.Damaged || run.Proof == nil || len(run.Proof.Damage) != 1 || run.Proof.Damage[0].OffsetBytes != 12*mib ||
+			run.Error == nil || run.Error.Class != logbook.ClassCard {
+			t.Errorf("%s, %+v, %+v", run.Verdict, run.Proof, run.Error)
+		}
+		card.Release()
+	})
+}
+
+// Blanking is read back: a card that only says that it took the zeros keeps its head, and the run says so.
+func TestBlankingThatWasForgottenIsTold(t *testing.T) {
+	to, card := target(t, cardlab.Traits{Flips: []cardlab.Flip{{OffsetBytes: 3 * mib}}})
+	headWritten := false
+	to.Card = tampering{card, func(p []byte, offsetBytes int64) ([]byte, int64) {
+		if headWritten {
+			return nil, 0
+		}
+		headWritten = offsetBytes == 0 && len(p) == flash.LastBytes
+		return p, offsetBytes
+	}}
+	run := job.Flash(t.Context(), held(orchardImage()), []job.Target{to}, job.Options{}).Cards[0]
+	if run.Verdict != logbook.Damaged || !told(run.Findings, "not-blanked") || headIsClear(card) {
+		t.Errorf("%s, %+v, head clear %v", run.Verdict, run.Findings, headIsClear(card))
+	}
+}
