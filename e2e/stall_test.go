@@ -28,6 +28,7 @@ func TestStallLimitReportsASilentCard(t *testing.T) {
 	silent := silentCard(t, 80)
 	p := start(t, command{args: append(flashTo(gptImage().path(t), []*seated{silent}), "--stall-limit", limit.String())})
 	t.Cleanup(silent.Release) // or else a test that fails would wait for ever
+	p.stdout.awaitText(t, "\n}\n", time.Minute)
 	p.stderr.awaitText(t, "has not returned; the kernel may keep this program from ending", time.Minute)
 	told := onlyCard(t, decode[flashDocument](t, p.stdout.text()))
 	silent.Release()
