@@ -136,28 +136,33 @@ func (w *walker) stepOf(op cardlab.Op) flash.Step {
 
 // TestWalk flashes a card once for each operation that may fail.
 func TestWalk(t *testing.T) {
-	image, walked, report, step := walkedImage(), 0, "", 1
-	if testing.Short() {
-		step = 4
-	}
+	image, walked, report := walkedImage(), 0, ""
 	for _, a := range ailments() {
-		positions := 0
-		for nth, passed := 0, false; !passed; nth += step {
-			synctest.Test(t, func(t *testing.T) { passed = walkOnce(t, image, &walker{ailment: a, nth: nth}) })
-			if t.Failed() {
-				return
-			}
-			if !passed {
-				positions++
-			}
-		}
-		if positions < a.leastOperations()/step {
-			t.Errorf("%s: only %d positions", a.name, positions)
-		}
+		positions := a.walk(t, func(t *testing.T, w *walker) bool { return walkOnce(t, image, w) })
 		walked += positions
 		report += fmt.Sprintf("; %s %d", a.name, positions)
 	}
 	t.Logf("positions walked: %d%s", walked, report)
+}
+
+// walk lets each position fail in a run of its own, until a run passes untouched, and gives their number. In a short test it
+// takes every fourth.
+func (a ailment) walk(t *testing.T, once func(t *testing.T, w *walker) (passed bool)) (positions int) {
+	t.Helper()
+	step := 1
+	if testing.Short() {
+		step = 4
+	}
+	for nth, passed := 0, false; !passed && !t.Failed(); nth += step {
+		synctest.Test(t, func(t *testing.T) { passed = once(t, &walker{ailment: a, nth: nth}) })
+		if !passed {
+			positions++
+		}
+	}
+	if positions < a.leastOperations()/step {
+		t.Errorf("%s: only %d positions", a.name, positions)
+	}
+	return positions
 }
 
 // walkOnce flashes one card and tells whether no fault struck it.
@@ -286,28 +291,11 @@ func expectNoHead(t *testing.T, where string, card *cardlab.Card, image []byte, 
 
 // TestWalkOfACheck fails one operation after the other of a check: none of them makes it intact, and nothing is ever written.
 func TestWalkOfACheck(t *testing.T) {
-	image, walked, step := walkedImage(), 0, 1
-	if testing.Short() {
-		step = 4
-	}
+	image, walked := walkedImage(), 0
 	for _, a := range ailments() {
-		if !slices.Contains(a.strikes, cardlab.OpRead) {
-			continue // a check does nothing else
+		if slices.Contains(a.strikes, cardlab.OpRead) { // a check does nothing else
+			walked += a.walk(t, func(t *testing.T, w *walker) bool { return checkOnce(t, image, w) })
 		}
-		positions := 0
-		for nth, passed := 0, false; !passed; nth += step {
-			synctest.Test(t, func(t *testing.T) { passed = checkOnce(t, image, &walker{ailment: a, nth: nth}) })
-			if t.Failed() {
-				return
-			}
-			if !passed {
-				positions++
-			}
-		}
-		if positions < a.leastOperations()/step {
-			t.Errorf("%s: only %d positions", a.name, positions)
-		}
-		walked += positions
 	}
 	t.Logf("positions walked in checks: %d", walked)
 }
