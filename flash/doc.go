@@ -7,5 +7,6 @@
 // The package never opens a device, never decides whether a card may be written and never reads a card: opening and
 // judging are the caller's, reading back is package verify's. It knows nothing of Linux, SQL, HTTP or terminals.
 //
-// Read next: Card (card.go), Manifest (manifest.go), Pump (pump.go), Feed (feed.go), Writer (writer.go), Trace (trace.go).
+// Read next: Card (card.go), Manifest (manifest.go), Pump (pump.go), Feed (feed.go), Writer (writer.go), Watch (watch.go), Trace
+// (trace.go).
 package flash

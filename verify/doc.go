@@ -8,5 +8,5 @@
 // the truth about it in Prover.Proof.
 //
 // Read next: Prover (prove.go), how it digests beside reading (digester.go), why the head is special (head.go), Damage
-// (damage.go).
+// (damage.go), where wrong content comes from (origin.go), a card that wraps its addresses (wrap.go).
 package verify

@@ -4,5 +4,6 @@
 // The package opens no device, asks no question and prints nothing. Whoever calls it judged the targets and asked the
 // operator; job checks once more, right before the first write.
 //
-// Read next: Flash (flash.go), the way of one card (way.go), Check (check.go).
+// Read next: Flash (flash.go), the way of one card (way.go), how it is waited for (vigil.go), Check
+// (check.go).
 package job
