@@ -94,6 +94,18 @@ func TestSlowCallsAreWaitedFor(t *testing.T) {
 	})
 }
 
+// A card is looked at twice before it is given up, a second apart: a program that was itself stopped for a while finds calls
+// that look old and return at once.
+func TestCallThatReturnsAtTheSecondLookIsNoStall(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const late = job.DefaultStallLimit + 500*time.Millisecond
+		to, _ := target(t, cardlab.Traits{Stalls: []cardlab.Stall{{OffsetBytes: 3 * block, For: late, Once: true}}})
+		if run := job.Flash(t.Context(), held(orchardImage()), []job.Target{to}, job.Options{}).Cards[0]; run.Verdict != logbook.Intact {
+			t.Errorf("%s, %+v", run.Verdict, run.Error)
+		}
+	})
+}
+
 // A source that gives nothing for an hour is no fault of the card.
 func TestCardThatWaitsForItsImageDoesNotStall(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
