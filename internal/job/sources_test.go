@@ -108,21 +108,25 @@ func TestBadSources(t *testing.T) {
 		zipSources(t, image), zipLies(t, image), rawSources(image), publishedSources(t, image), fileSources(image),
 		urlSources(image), changingSources(image),
 	)
-	names := map[string]bool{}
-	for _, row := range rows {
+	names, tried := map[string]bool{}, 0
+	for i, row := range rows {
 		if names[row.name] {
 			t.Errorf("two rows are named %q", row.name)
 		}
 		names[row.name] = true
+		if testing.Short() && i%3 != 0 {
+			continue
+		}
 		if row.image == nil {
 			row.image = image
 		}
+		tried++
 		t.Run(row.name, func(t *testing.T) {
 			t.Parallel()
 			row.walk(t)
 		})
 	}
-	t.Logf("bad sources: %d cases", len(names))
+	t.Logf("bad sources: %d cases", tried)
 	if len(names) < 230 {
 		t.Errorf("only %d cases", len(names))
 	}
