@@ -19,6 +19,9 @@ const (
 	buffersForSource = 5
 )
 
+// worthFreeing is the length of an image from which on its decoding leaves memory that is worth giving back at once.
+const worthFreeing = 32 << 20
+
 // BufferBytes is what the buffers of a job with so many cards take: those that an image's blocks go through, and those of the
 // proofs.
 func BufferBytes(cards int) int64 {
@@ -52,7 +55,9 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	go func() { // ends with the image, or when no card is left; awaited below
 		defer close(pumped)
 		_ = pump.Run(pumping, image) // every way learns the outcome from its feed
-		debug.FreeOSMemory()         // what decoding took; the proofs take theirs now
+		if pump.Manifest().ImageBytes >= worthFreeing {
+			debug.FreeOSMemory() // what decoding took; the proofs take theirs now
+		}
 	}()
 	runs := walkAll(ctx, ways)
 	stop()
