@@ -77,10 +77,8 @@ func (p *Prover) repeatsBeginning(k int) bool {
 // ErrNotCleared says that a card holds something where zeros were written to it.
 var ErrNotCleared = errors.New("zeros were written, and something else was read back")
 
-// Cleared reads the card's first flash.ClearBytes, which were zeroed, once its cache is dropped. The error is the card's or
-// ErrNotCleared.
+// Cleared reads the card's first flash.ClearBytes, which were zeroed. The error is the card's or ErrNotCleared.
 func Cleared(card flash.Card) error {
-	_ = card.DropCache() // where it fails, the reads may come from a cache: the best that can be had
 	held := flash.AlignedBuffer(int(min(flash.ClearBytes, card.SizeBytes())))
 	if _, err := card.ReadAt(held, 0); err != nil {
 		return err

@@ -23,9 +23,9 @@ import (
 type flashing struct {
 	*program
 	imageFlags
-	to     []string
-	labels []string
 	stallFlag
+	to      []string
+	labels  []string
 	floor   string
 	fixedOK bool
 	yes     bool
@@ -65,7 +65,8 @@ func (p *program) flashCommand() *cobra.Command {
 	}
 	cmd.Flags().StringArrayVar(&f.to, "to", nil, "the `device` to write to, a whole disk or an existing regular file (may be repeated)")
 	cmd.Flags().StringArrayVar(&f.labels, "label", nil, "the `label` written on the card; once per --to, in their order")
-	cmd.Flags().StringVar(&f.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second); a card below it ends the command with 7, one whose pace could not be judged with 0")
+	cmd.Flags().StringVar(&f.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second); "+
+		"a card below it ends the command with 7, one whose pace could not be judged with 0")
 	cmd.Flags().BoolVar(&f.fixedOK, "fixed-ok", false, "allow a disk that is neither removable nor reached over USB or MMC: look twice")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase the cards named by --to, whatever they hold")
 	f.stallFlag.register(cmd)

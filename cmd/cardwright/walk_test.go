@@ -165,19 +165,30 @@ func (a ailment) walk(t *testing.T, once func(t *testing.T, w *walker) (passed b
 	return positions
 }
 
-// walkOnce flashes one card and tells whether no fault struck it.
-func walkOnce(t *testing.T, image []byte, w *walker) (passed bool) {
+// begin gives a job its context, which the operator ends where the ailment is one of patience, and a logbook of its own.
+func (w *walker) begin(t *testing.T) (context.Context, *logbook.Book) {
 	t.Helper()
 	book, err := logbook.Open(t.Context(), filepath.Join(t.TempDir(), "logbook.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer book.Close()
 	ctx, cancel := context.WithCancel(t.Context())
-	defer cancel()
+	t.Cleanup(func() {
+		cancel()
+		if err := book.Close(); err != nil {
+			t.Error(err)
+		}
+	})
 	if w.interrupt {
 		time.AfterFunc(30*time.Second, cancel)
 	}
+	return ctx, book
+}
+
+// walkOnce flashes one card and tells whether no fault struck it.
+func walkOnce(t *testing.T, image []byte, w *walker) (passed bool) {
+	t.Helper()
+	ctx, book := w.begin(t)
 	card := walkedCard(t)
 	card.Inject(w.inject)
 	to := job.Target{Card: card, Device: "walked"}
@@ -303,16 +314,7 @@ func TestWalkOfACheck(t *testing.T) {
 // checkOnce checks one card that holds the image, and tells whether no fault struck it.
 func checkOnce(t *testing.T, image []byte, w *walker) (passed bool) {
 	t.Helper()
-	book, err := logbook.Open(t.Context(), filepath.Join(t.TempDir(), "logbook.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer book.Close()
-	ctx, cancel := context.WithCancel(t.Context())
-	defer cancel()
-	if w.interrupt {
-		time.AfterFunc(30*time.Second, cancel)
-	}
+	ctx, book := w.begin(t)
 	card := walkedCard(t)
 	buffer := flash.AlignedBuffer((walkedBytes + 511) / 512 * 512)
 	copy(buffer, image)

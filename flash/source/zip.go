@@ -93,7 +93,7 @@ func (z *zipReader) finish() error {
 			return fmt.Errorf("%w: among them %s", ErrManyMembers, quoted(z.fileNames()))
 		}
 		if entry.name == z.chosen {
-			return fmt.Errorf("%w: two zip members are named %.100q", ErrMalformed, entry.name)
+			return fmt.Errorf("%w: two zip members are named %s", ErrMalformed, shown(entry.name))
 		}
 		if err := z.skip(entry); err != nil {
 			return err
@@ -134,11 +134,11 @@ func (z *zipReader) nextEntry() (entry *zipEntry, more bool, err error) {
 func (z *zipReader) open(entry *zipEntry) (*zipBody, error) {
 	switch {
 	case entry.isDirectory():
-		return nil, fmt.Errorf("zip member %.100q: %w", entry.name, ErrDirectory)
+		return nil, fmt.Errorf("zip member %s: %w", shown(entry.name), ErrDirectory)
 	case entry.flags&(zipEncryptedFlag|zipMaskedFlag) != 0:
-		return nil, fmt.Errorf("zip member %.100q: %w", entry.name, ErrEncrypted)
+		return nil, fmt.Errorf("zip member %s: %w", shown(entry.name), ErrEncrypted)
 	case entry.flags&zipPatchFlag != 0:
-		return nil, fmt.Errorf("zip member %.100q: patch data: %w", entry.name, ErrUnsupported)
+		return nil, fmt.Errorf("zip member %s: patch data: %w", shown(entry.name), ErrUnsupported)
 	}
 	return newZipBody(z.in, entry, z.stored)
 }
@@ -165,18 +165,21 @@ func (z *zipReader) fileNames() []string {
 	return names
 }
 
-// quoted lists names for an error; names are untrusted, may hold control characters and may be 64 KiB long.
+// shown is a name as an error tells it; names are untrusted, may hold control characters and may be 64 KiB long.
+func shown(name string) string { return fmt.Sprintf("%.100q", name) }
+
+// quoted lists names for an error.
 func quoted(names []string) string {
-	const shown = 20
+	const most = 20
 	var text strings.Builder
-	for i, name := range names[:min(len(names), shown)] {
+	for i, name := range names[:min(len(names), most)] {
 		if i > 0 {
 			text.WriteString(", ")
 		}
-		fmt.Fprintf(&text, "%.100q", name)
+		text.WriteString(shown(name))
 	}
-	if len(names) > shown {
-		fmt.Fprintf(&text, " and %d more", len(names)-shown)
+	if len(names) > most {
+		fmt.Fprintf(&text, " and %d more", len(names)-most)
 	}
 	return text.String()
 }

@@ -33,13 +33,13 @@ func newZipBody(in *input, entry *zipEntry, stored map[int64]int64) (*zipBody, e
 		if entry.flags&zipDescriptorFlag != 0 && size == 0 {
 			known, ok := stored[body.dataStart]
 			if !ok {
-				return nil, fmt.Errorf("zip member %.100q: stored without its size in front: %w", entry.name, ErrUnsupported)
+				return nil, fmt.Errorf("zip member %s: stored without its size in front: %w", shown(entry.name), ErrUnsupported)
 			}
 			size = known
 		}
 		body.data = &exactReader{in: in, leftBytes: size}
 	default:
-		return nil, fmt.Errorf("zip member %.100q: method %d: %w", entry.name, entry.method, ErrUnsupported)
+		return nil, fmt.Errorf("zip member %s: method %d: %w", shown(entry.name), entry.method, ErrUnsupported)
 	}
 	return body, nil
 }
@@ -73,10 +73,10 @@ func (b *zipBody) finish() error {
 		return nil
 	}
 	if b.entry.packedBytes != met.packedBytes || b.entry.decodedBytes != met.decodedBytes {
-		return fmt.Errorf("%w: zip member %.100q is not of the stated size", ErrMalformed, b.entry.name)
+		return fmt.Errorf("%w: zip member %s is not of the stated size", ErrMalformed, shown(b.entry.name))
 	}
 	if b.entry.crc != met.crc {
-		return fmt.Errorf("%w: CRC-32 of zip member %.100q", ErrChecksum, b.entry.name)
+		return fmt.Errorf("%w: CRC-32 of zip member %s", ErrChecksum, shown(b.entry.name))
 	}
 	return nil
 }

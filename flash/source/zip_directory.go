@@ -67,7 +67,7 @@ func (z *zipReader) checkListed(byStart map[int64]*zipEntry) error {
 		entry.crc == binary.LittleEndian.Uint32(raw[16:]) &&
 		entry.packedBytes == int64(sizes.packed) && entry.decodedBytes == int64(sizes.decoded)
 	if !same {
-		return fmt.Errorf("%w: the zip directory and the header disagree on %.100q", ErrMalformed, name)
+		return fmt.Errorf("%w: the zip directory and the header disagree on %s", ErrMalformed, shown(name))
 	}
 	entry.listed = true
 	return nil

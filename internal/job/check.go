@@ -16,7 +16,7 @@ import (
 func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	facts := image.Facts()
 	if runs, refused := tooSmall(image, []Target{t}, logbook.OperationCheck); refused {
-		return &Result{Image: facts, Cards: runs}
+		return &Result{facts, runs, restOf(nil)}
 	}
 	t.watch()
 	c := &checking{Target: t, run: newRun(t, logbook.OperationCheck), again: &secondLook{open: o.Again}}
@@ -28,11 +28,11 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 		defer close(done)
 		c.walk(ctx)
 	}()
-	v := vigil{meter: c.Meter, stallLimit: o.StallLimit, done: done}
+	v := vigil{meter: c.Meter, stallLimit: o.stallLimit(), done: done}
 	if cause := v.keep(ctx); cause != nil {
 		c.giveUp(ctx, c.Meter, cause)
 	}
-	return &Result{Image: image.Facts(), Cards: []logbook.Run{c.result()}}
+	return &Result{image.Facts(), []logbook.Run{c.result()}, done}
 }
 
 // A checking is the state of one check. Its goroutine owns it, but for the record.

@@ -1,7 +1,6 @@
 package job
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"runtime/debug"
@@ -34,10 +33,10 @@ func BufferBytes(cards int) int64 {
 func Flash(ctx context.Context, image Image, targets []Target, o Options) *Result {
 	facts := image.Facts()
 	if runs, refused := tooSmall(image, targets, logbook.OperationFlash); refused {
-		return &Result{Image: facts, Cards: runs}
+		return &Result{facts, runs, restOf(nil)}
 	}
 	pump := flash.NewPump(flash.NewPool(buffersForSource + buffersPerCard*len(targets)))
-	pump.Patience = min(flash.DefaultPatience, cmp.Or(o.StallLimit, DefaultStallLimit))
+	pump.Patience = min(flash.DefaultPatience, o.stallLimit())
 	excerpt := observed(pump, image)
 	for _, t := range targets {
 		if pump.LimitBytes == 0 || t.Card.SizeBytes() < pump.LimitBytes {

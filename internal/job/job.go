@@ -1,6 +1,7 @@
 package job
 
 import (
+	"cmp"
 	"context"
 	"io"
 	"time"
@@ -66,12 +67,15 @@ type Options struct {
 	StallLimit time.Duration // how long one call to a card may take; 0: DefaultStallLimit
 }
 
+// stallLimit is the limit that holds.
+func (o Options) stallLimit() time.Duration { return cmp.Or(o.StallLimit, DefaultStallLimit) }
+
 // A Result is what became of an image and of each card, in the order of the targets.
 type Result struct {
 	Image source.Facts
 	Cards []logbook.Run
 	// Rest is closed once nothing is going on any more, also with cards that were not waited for: one of those is blanked when
-	// its call returns, if the program still runs then. It is nil where there is nothing to wait for.
+	// its call returns, if the program still runs then.
 	Rest <-chan struct{}
 }
 

@@ -211,6 +211,7 @@ func TestImageTooLargeForOneCardTouchesNone(t *testing.T) {
 	if smallCard.Counts().Operations+largeCard.Counts().Operations != 0 {
 		t.Error("a card was touched")
 	}
+	<-result.Rest // nothing is going on, and nobody waits for it in vain
 	image := held(orchardImage())
 	image.declared = 0
 	run := job.Flash(t.Context(), image, []job.Target{small}, job.Options{}).Cards[0]

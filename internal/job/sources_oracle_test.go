@@ -30,6 +30,7 @@ func laxer() map[string]string {
 	return map[string]string{
 		"gzip with zeros behind it": trails,
 		"gzip bomb":                 sound,
+
 		"xz that asks for a dictionary of 1.5 GiB":            larger,
 		"zstd of a skippable frame alone":                     sound,
 		"zstd bomb":                                           sound,

@@ -19,17 +19,13 @@ const (
 // A vigil waits for the goroutine of one card, but not for ever: a call that is stuck in the kernel cannot be taken back.
 type vigil struct {
 	meter      *flash.Meter
-	stallLimit time.Duration         // 0: DefaultStallLimit
+	stallLimit time.Duration
 	done       <-chan struct{}       // closed by the card's goroutine when it ends
 	othersWait func() (giveUp error) // asked every second; nil where the card is alone
 }
 
 // keep waits until the card's goroutine ended and returns nil, or says why the card is not waited for any longer.
 func (v vigil) keep(ctx context.Context) error {
-	limit := v.stallLimit
-	if limit == 0 {
-		limit = DefaultStallLimit
-	}
 	watch := time.NewTicker(time.Second)
 	defer watch.Stop()
 	interrupted := ctx.Done()
@@ -44,9 +40,9 @@ func (v vigil) keep(ctx context.Context) error {
 		case <-late:
 			return v.stuck(context.Cause(ctx))
 		case <-watch.C:
-			call, still := v.meter.CallFor(limit)
+			call, still := v.meter.CallFor(v.stallLimit)
 			if still && suspected {
-				return stuckCall{call, fmt.Errorf("%w: %v has not returned for %v", flash.ErrStalled, call, limit)}
+				return stuckCall{call, fmt.Errorf("%w: %v has not returned for %v", flash.ErrStalled, call, v.stallLimit)}
 			}
 			suspected = still
 			if v.othersWait == nil {

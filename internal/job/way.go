@@ -32,7 +32,7 @@ type way struct {
 func newWay(t Target, o Options, pump *flash.Pump, excerpt *excerpt, image Image, again *secondLook) *way {
 	t.watch()
 	w := &way{
-		Target: t, floor: o.FloorBytesPerSecond, stallLimit: o.StallLimit, again: again,
+		Target: t, floor: o.FloorBytesPerSecond, stallLimit: o.stallLimit(), again: again,
 		pump: pump, feed: pump.Feed(t.Meter), excerpt: excerpt, run: newRun(t, logbook.OperationFlash), done: make(chan struct{}),
 	}
 	w.record = newRecord(o, image, w.run)
@@ -185,6 +185,7 @@ func (w *way) blank(cause error) {
 	}
 	err := w.writer.Blank()
 	if err == nil {
+		_ = w.Card.DropCache() // where it fails, what is read may come from a cache: the best that can be had
 		err = verify.Cleared(w.Card)
 	}
 	if err != nil {
