@@ -90,6 +90,7 @@ func TestCopiesOnACardInUseMakeNoTrueSize(t *testing.T) {
 	const length = 6 * block
 	content := randomImage(length)
 	random512 := func(below int64) int64 { return 512 * random.Int64N(below/512) }
+	told := 0
 	for range 24 {
 		image := make([]byte, length)
 		copy(image, content[:4096])
@@ -109,9 +110,14 @@ func TestCopiesOnACardInUseMakeNoTrueSize(t *testing.T) {
 		if to < copied[0] && to >= block { // written behind the head and before its original: what a wrap looks like, too
 			continue
 		}
+		told++
 		if proof.TrueSizeBytes != nil {
 			t.Errorf("%v copied from %d to %d: a true size of %d was made up", extents, copied[0], to, *proof.TrueSizeBytes)
 		}
+	}
+	t.Logf("copies told from wraps: %d", told)
+	if told < 5 {
+		t.Errorf("only %d copies were such as can be told from a wrap", told)
 	}
 }
 
