@@ -4,5 +4,7 @@
 // The package models nothing: what the card does is package cardlab's. It leaves no mount and no loop device behind, also
 // when the card hangs. It needs root, and works on Linux alone.
 //
-// Read next: Attach (node_linux.go).
+// A Node is one card for as long as it is needed; a Reader stays while cards are seated and pulled.
+//
+// Read next: Attach (node_linux.go), Reader (reader_linux.go).
 package blockdev

@@ -3,14 +3,18 @@ package blockdev
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log"
+	"os"
+	"path/filepath"
 	"sync/atomic"
 	"syscall"
 	"time"
 
 	"github.com/hanwen/go-fuse/v2/fs"
 	"github.com/hanwen/go-fuse/v2/fuse"
+	"golang.org/x/sys/unix"
 
 	"cardwright/flash"
 	"cardwright/internal/cardlab"
@@ -41,8 +45,9 @@ func (f *folder) OnAdd(ctx context.Context) {
 // A cardFile is the card as a file. It passes every request on, so that no page of it is ever cached.
 type cardFile struct {
 	fs.Inode
-	card *cardlab.Card
-	live atomic.Bool // until then the kernel asks in vain: its first look at a new disk is no part of a test
+	card   *cardlab.Card
+	live   atomic.Bool // until then the kernel asks in vain: its first look at a new disk is no part of a test
+	pulled atomic.Bool // from then on every call fails, also when the card is in use elsewhere
 }
 
 var (
@@ -69,40 +74,51 @@ func (f *cardFile) Getattr(_ context.Context, _ fs.FileHandle, out *fuse.AttrOut
 
 // Read passes a read on.
 func (f *cardFile) Read(_ context.Context, _ fs.FileHandle, p []byte, offsetBytes int64) (fuse.ReadResult, syscall.Errno) {
-	if !f.live.Load() {
+	switch {
+	case f.pulled.Load():
+		return nil, syscall.EIO
+	case !f.live.Load():
 		f.card.Bus().Peek(p, offsetBytes)
 		return fuse.ReadResultData(p), 0
 	}
 	n, err := f.card.Bus().ReadAt(p, offsetBytes)
 	if err != nil {
-		return nil, errno(err)
+		return nil, f.errno(err)
 	}
 	return fuse.ReadResultData(p[:n]), 0
 }
 
 // Write passes a write on.
 func (f *cardFile) Write(_ context.Context, _ fs.FileHandle, p []byte, offsetBytes int64) (uint32, syscall.Errno) {
+	if f.pulled.Load() {
+		return 0, syscall.EIO
+	}
 	n, err := f.card.Bus().WriteAt(p, offsetBytes)
 	if err != nil {
-		return 0, errno(err)
+		return 0, f.errno(err)
 	}
 	return uint32(n), 0
 }
 
 // Fsync flushes the card: the loop driver sends it for every flush that the block device is asked for.
 func (f *cardFile) Fsync(context.Context, fs.FileHandle, uint32) syscall.Errno {
-	if !f.live.Load() {
+	switch {
+	case f.pulled.Load():
+		return syscall.EIO
+	case !f.live.Load():
 		return 0
 	}
-	return errno(f.card.Flush())
+	return f.errno(f.card.Flush())
 }
 
-// errno gives what the kernel is told about an error.
-func errno(err error) syscall.Errno {
+// errno gives what the kernel is told about an error. A call that the pulling ended fails as those do that come after it.
+func (f *cardFile) errno(err error) syscall.Errno {
 	var number syscall.Errno
 	switch {
 	case err == nil:
 		return 0
+	case f.pulled.Load():
+		return syscall.EIO
 	case errors.Is(err, flash.ErrGone):
 		return syscall.ENODEV
 	case errors.Is(err, flash.ErrReadOnly):
@@ -113,10 +129,22 @@ func errno(err error) syscall.Errno {
 	return syscall.EIO
 }
 
-// mountCard mounts the folder. The server runs until it is unmounted.
-func mountCard(dir string, file *cardFile) (*fuse.Server, error) {
+// A backing is a card as a file, in a mounted folder of its own.
+type backing struct {
+	file   *cardFile
+	dir    string
+	server *fuse.Server
+}
+
+// newBacking mounts a folder with the card's file. The server runs until unmount.
+func newBacking(card *cardlab.Card) (*backing, error) {
+	dir, err := os.MkdirTemp("", "cardlab")
+	if err != nil {
+		return nil, err
+	}
+	b := &backing{file: &cardFile{card: card}, dir: dir}
 	forever := 24 * time.Hour
-	return fs.Mount(dir, &folder{file: file}, &fs.Options{
+	b.server, err = fs.Mount(dir, &folder{file: b.file}, &fs.Options{
 		EntryTimeout: &forever,
 		AttrTimeout:  &forever,
 		Logger:       log.New(io.Discard, "", 0),
@@ -130,4 +158,24 @@ func mountCard(dir string, file *cardFile) (*fuse.Server, error) {
 			Logger:            log.New(io.Discard, "", 0),
 		},
 	})
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("mount a FUSE folder: %w", err), os.Remove(dir))
+	}
+	return b, nil
+}
+
+// path is the card's file.
+func (b *backing) path() string { return filepath.Join(b.dir, backingName) }
+
+// unmount ends the FUSE server and removes its folder. While a loop device still holds the file, the folder is at least
+// taken out of sight, and the server ends with the device.
+func (b *backing) unmount() error {
+	err := b.server.Unmount()
+	if errors.Is(err, unix.EBUSY) {
+		err = unix.Unmount(b.dir, unix.MNT_DETACH)
+	}
+	if err != nil {
+		return fmt.Errorf("unmount %s: %w", b.dir, err)
+	}
+	return os.Remove(b.dir)
 }

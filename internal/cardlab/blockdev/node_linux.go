@@ -3,14 +3,8 @@ package blockdev
 import (
 	"context"
 	"errors"
-	"fmt"
-	"os"
-	"path/filepath"
 	"sync"
 	"time"
-
-	"github.com/hanwen/go-fuse/v2/fuse"
-	"golang.org/x/sys/unix"
 
 	"cardwright/internal/cardlab"
 )
@@ -20,10 +14,8 @@ const closePatience = 3 * time.Second
 
 // A Node is a card as a block device of the kernel.
 type Node struct {
-	card   *cardlab.Card
-	dir    string
-	server *fuse.Server
-	loop   loopDevice
+	backing *backing
+	loop    loopDevice
 
 	once sync.Once
 	err  error // of Close
@@ -33,22 +25,16 @@ type Node struct {
 // needs root, /dev/fuse and /dev/loop-control. What the kernel reads to look for a partition table meanwhile neither
 // counts nor fails. The context bounds attaching alone; the node lasts until Close.
 func Attach(ctx context.Context, card *cardlab.Card) (*Node, error) {
-	dir, err := os.MkdirTemp("", "cardlab")
+	file, err := newBacking(card)
 	if err != nil {
 		return nil, err
 	}
-	file := &cardFile{card: card}
-	server, err := mountCard(dir, file)
+	loop, err := attachLoop(ctx, file.path(), card.SectorBytes())
 	if err != nil {
-		return nil, errors.Join(fmt.Errorf("mount a FUSE folder: %w", err), os.Remove(dir))
+		return nil, errors.Join(err, file.unmount())
 	}
-	loop, err := attachLoop(ctx, filepath.Join(dir, backingName), card.SectorBytes())
-	node := &Node{card: card, dir: dir, server: server, loop: loop}
-	if err != nil {
-		return nil, errors.Join(err, node.unmount())
-	}
-	file.live.Store(true)
-	return node, nil
+	file.file.live.Store(true)
+	return &Node{backing: file, loop: loop}, nil
 }
 
 // Path is the block device, such as /dev/loop7.
@@ -59,25 +45,13 @@ func (n *Node) Path() string { return n.loop.path() }
 // another program holds the device open; it then goes when that program closes it.
 func (n *Node) Close() error {
 	n.once.Do(func() {
-		if !n.card.Bus().Answers() {
-			n.card.Release()
+		card := n.backing.file.card
+		if !card.Bus().Answers() {
+			card.Release()
 		}
-		release := time.AfterFunc(closePatience, n.card.Release)
+		release := time.AfterFunc(closePatience, card.Release)
 		defer release.Stop()
-		n.err = errors.Join(n.loop.detach(), n.unmount())
+		n.err = errors.Join(n.loop.detach(), n.backing.unmount())
 	})
 	return n.err
-}
-
-// unmount ends the FUSE server and removes its folder. While a loop device still holds the file, the folder is at least
-// taken out of sight, and the server ends with the device.
-func (n *Node) unmount() error {
-	err := n.server.Unmount()
-	if errors.Is(err, unix.EBUSY) {
-		err = unix.Unmount(n.dir, unix.MNT_DETACH)
-	}
-	if err != nil {
-		return fmt.Errorf("unmount %s: %w", n.dir, err)
-	}
-	return os.Remove(n.dir)
 }
