@@ -62,7 +62,7 @@ func OpenReadOnly(ctx context.Context, path string) (*Book, error) {
 func (b *Book) Close() error { return b.db.Close() }
 
 // Begin opens the run's record, gives it its RunID and CardID, and returns once that is on disk. A card is known again by
-// its CID, else by its label; without either each run is a card of its own.
+// its CID, else by its label; without either each run is a card of its own. In a batch no label is on the card yet.
 func (b *Book) Begin(ctx context.Context, run *Run, image source.Facts) error {
 	opened := *run
 	err := b.write(ctx, func(tx *sql.Tx) error {
@@ -155,8 +155,9 @@ func (b *Book) Trace(ctx context.Context, runID int64) ([]flash.Sample, error) {
 
 // Peers gives the traces that a run on this card is held against: of each other known card (by CID or label) written in
 // the same bay, the latest intact flash that its source did not limit; of the same maker, OEM, name, revision and capacity
-// where the run has a CID, else with the same image (by image digest, else packed digest, else name and size). A card is
-// never its own peer, and a card without CID and label is nobody's. At most 200 traces are given, those of the latest runs.
+// where the run has a CID, else with the same image (by image digest, else packed digest, else name and size). Runs that leave
+// out free blocks are held against their like alone. A card is never its own peer, and a card without CID and label is
+// nobody's. At most 200 traces are given, those of the latest runs.
 func (b *Book) Peers(ctx context.Context, run *Run, image source.Facts) ([][]flash.Sample, error) {
 	cardID := run.CardID
 	if cardID == 0 {

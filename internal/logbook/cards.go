@@ -18,13 +18,23 @@ func findCard(ctx context.Context, q queryer, run *Run) (int64, error) {
 			return cardID, err
 		}
 	}
-	if run.Label == "" {
+	label := labelOnCard(run)
+	if label == "" {
 		return 0, nil
 	}
 	// With a CID, a card of this label whose CID was never read is this one; one with another CID is not.
 	return oneID(q.QueryRowContext(ctx, `SELECT card_id FROM cards
 		WHERE label = ?1 AND label <> '' AND (?2 = '' OR cid = '')
-		ORDER BY (SELECT max(run_id) FROM runs WHERE runs.card_id = cards.card_id) DESC LIMIT 1`, run.Label, cid))
+		ORDER BY (SELECT max(run_id) FROM runs WHERE runs.card_id = cards.card_id) DESC LIMIT 1`, label, cid))
+}
+
+// labelOnCard is the label that a run finds on its card. In a batch a label is stuck on only when its turn is done, so that a
+// card which comes to nothing does not take along the label that the next one gets.
+func labelOnCard(run *Run) string {
+	if run.BatchID != 0 {
+		return ""
+	}
+	return run.Label
 }
 
 // cardOf gives the card that a run is on, known again or new, and keeps what this run tells about it.
@@ -36,12 +46,12 @@ func cardOf(ctx context.Context, tx *sql.Tx, run *Run) (int64, error) {
 	cid := knownCID(run.Conditions.CardRegisterCID)
 	if cardID == 0 {
 		return insertedID(tx.ExecContext(ctx, `INSERT INTO cards (cid, series, label, size_bytes) VALUES (?, ?, ?, ?)`,
-			cid, series(cid), run.Label, run.Conditions.CardSizeBytes))
+			cid, series(cid), labelOnCard(run), run.Conditions.CardSizeBytes))
 	}
 	_, err = tx.ExecContext(ctx, `UPDATE cards SET
 			cid = iif(?1 <> '', ?1, cid), series = iif(?1 <> '', ?2, series),
 			label = iif(?3 <> '', ?3, label), size_bytes = iif(?4 > 0, ?4, size_bytes)
-		WHERE card_id = ?5`, cid, series(cid), run.Label, run.Conditions.CardSizeBytes, cardID)
+		WHERE card_id = ?5`, cid, series(cid), labelOnCard(run), run.Conditions.CardSizeBytes, cardID)
 	return cardID, err
 }
 

@@ -1,4 +1,5 @@
-// Package logbook keeps the record of cards, images, runs and traces in one SQLite file. It holds the only SQL.
+// Package logbook keeps the record of cards, images, runs and traces in one SQLite file, and the turns of batches. It holds the
+// only SQL.
 //
 // A run is opened before the first write to its card and closed after the last step; one that was never closed reads as
 // unfinished. What is stored is the same Run that reports print.
@@ -6,5 +7,5 @@
 // The package never touches a card, never judges one, and never deletes a run.
 //
 // Read next: Run (run.go), Open (book.go), the tables (migrations), one file per table (cards.go, images.go, runs.go,
-// traces.go), what goes wrong with the file (fault.go).
+// traces.go, batches.go, turns.go), what goes wrong with the file (fault.go).
 package logbook

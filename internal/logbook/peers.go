@@ -16,11 +16,11 @@ func selectPeers(ctx context.Context, q queryer, run *Run, cardID int64, image s
 	if kinship == nil || err != nil {
 		return nil, err
 	}
-	args := append([]any{run.Bay(), cardID, maxPeers}, kinship.args...)
+	args := append([]any{run.Bay(), cardID, maxPeers, run.Conditions.SkipFree}, kinship.args...)
 	return scanTraces(q.QueryContext(ctx, `WITH peers AS (
 			SELECT max(run_id) AS run_id FROM runs JOIN cards USING (card_id)
 			WHERE runs.bay = ?1 AND runs.card_id <> ?2 AND (cards.cid <> '' OR cards.label <> '')
-			AND runs.operation = 'flash' AND runs.verdict = 'intact' AND runs.source_limited = 0
+			AND `+isProvenFlash+` AND runs.source_limited = 0 AND runs.skip_free = ?4
 			AND `+kinship.condition+`
 			AND EXISTS (SELECT 1 FROM traces WHERE traces.run_id = runs.run_id)
 			GROUP BY card_id ORDER BY 1 DESC LIMIT ?3)
@@ -28,7 +28,7 @@ func selectPeers(ctx context.Context, q queryer, run *Run, cardID int64, image s
 		FROM peers JOIN traces USING (run_id) ORDER BY run_id DESC, seq`, args...))
 }
 
-// A kinship is what makes another card comparable, as a condition over runs and cards. Its parameters start at ?4.
+// A kinship is what makes another card comparable, as a condition over runs and cards. Its parameters start at ?5.
 type kinship struct {
 	condition string
 	args      []any
@@ -41,7 +41,7 @@ func kinshipOf(ctx context.Context, q queryer, run *Run, image source.Facts) (*k
 			return nil, nil
 		}
 		return &kinship{
-			condition: `cards.series = ?4 AND cards.series <> '' AND cards.size_bytes = ?5`,
+			condition: `cards.series = ?5 AND cards.series <> '' AND cards.size_bytes = ?6`,
 			args:      []any{series(cid), run.Conditions.CardSizeBytes},
 		}, nil
 	}
@@ -49,5 +49,5 @@ func kinshipOf(ctx context.Context, q queryer, run *Run, image source.Facts) (*k
 	if imageID == 0 || err != nil {
 		return nil, err
 	}
-	return &kinship{condition: `runs.image_id = ?4`, args: []any{imageID}}, nil
+	return &kinship{condition: `runs.image_id = ?5`, args: []any{imageID}}, nil
 }

@@ -35,8 +35,10 @@ const (
 type Run struct {
 	Device              string              `json:"device"`
 	Label               string              `json:"label"`
-	CardID              int64               `json:"card_id"` // 0 when nothing was recorded
-	RunID               int64               `json:"run_id"`  // 0 when nothing was recorded
+	CardID              int64               `json:"card_id"`  // 0 when nothing was recorded
+	RunID               int64               `json:"run_id"`   // 0 when nothing was recorded
+	BatchID             int64               `json:"batch_id"` // 0 outside a batch
+	Number              int64               `json:"number"`   // the card's sequence number in its batch; 0 outside one
 	Operation           Operation           `json:"operation"`
 	StartedAt           time.Time           `json:"started_at"`
 	Verdict             Verdict             `json:"verdict"`
@@ -48,6 +50,7 @@ type Run struct {
 	Write               *flash.Figures      `json:"write"` // null for a check
 	Proof               *verify.Proof       `json:"proof"`
 	Table               *partition.Table    `json:"table"`
+	Imprint             *partition.Imprint  `json:"imprint"` // of the card as the run left it; null unless intact
 	Findings            []partition.Finding `json:"findings"`
 	Error               *Failure            `json:"error"`
 	Conditions          Conditions          `json:"conditions"`
@@ -83,6 +86,7 @@ type Conditions struct {
 	Direct              bool    `json:"direct"`
 	CardsAtOnce         int     `json:"cards_at_once"` // how many cards shared the source
 	Discard             bool    `json:"discard"`       // whether the card was discarded before writing
+	SkipFree            bool    `json:"skip_free"`     // whether blocks that the image leaves unspecified were left out
 	CardSizeBytes       int64   `json:"card_size_bytes"`
 	FloorBytesPerSecond float64 `json:"floor_bytes_per_s"` // 0 when none was asked for
 	CardRegisterCID     string  `json:"cid"`               // 32 hex digits, empty where the reader hides it

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"cardwright/flash/source"
+	"cardwright/partition"
 )
 
 // timeLayout is RFC 3339 with all nine decimals, so that text order is time order.
@@ -21,10 +22,10 @@ const runColumns = `runs.run_id, runs.card_id, runs.closed_at IS NOT NULL, runs.
 func insertRun(ctx context.Context, tx *sql.Tx, run *Run, imageID int64, image source.Facts) error {
 	runID, err := insertedID(tx.ExecContext(ctx, `INSERT INTO runs
 			(card_id, image_id, operation, device, bay, label, started_at, verdict, pace, source_limited,
-			document, image_document)
-		VALUES (?, ?, ?, ?, ?, ?, ?, 'unfinished', '', 0, '{}', '{}')`,
+			document, image_document, batch_id)
+		VALUES (?, ?, ?, ?, ?, ?, ?, 'unfinished', '', 0, '{}', '{}', nullif(?, 0))`,
 		run.CardID, imageID, string(run.Operation), run.Device, run.Bay(), run.Label,
-		run.StartedAt.UTC().Format(timeLayout)))
+		run.StartedAt.UTC().Format(timeLayout), run.BatchID))
 	if err != nil {
 		return err
 	}
@@ -38,13 +39,17 @@ func closeRun(ctx context.Context, tx *sql.Tx, run *Run, imageID int64, image so
 	if run.Write != nil {
 		sustained = &run.Write.SustainedBytesPerSecond
 	}
+	var imprint partition.Imprint
+	if run.Imprint != nil {
+		imprint = *run.Imprint
+	}
 	_, err := tx.ExecContext(ctx, `UPDATE runs SET image_id = ?, device = ?, bay = ?, closed_at = ?,
 			verdict = ?, pace = ?, time_to_flash_s = ?, time_to_proven_s = ?, source_wait_s = ?,
-			sustained_bytes_per_s = ?, source_limited = ?
+			sustained_bytes_per_s = ?, source_limited = ?, skip_free = ?, imprint = ?, imprint_identity = ?
 		WHERE run_id = ?`,
 		imageID, run.Device, run.Bay(), now.UTC().Format(timeLayout),
 		string(run.Verdict), string(run.Pace), run.TimeToFlashSeconds, run.TimeToProvenSeconds, run.SourceWaitSeconds,
-		sustained, run.Conditions.SourceWasTheLimit, run.RunID)
+		sustained, run.Conditions.SourceWasTheLimit, run.Conditions.SkipFree, imprint.Digest, imprint.Identity, run.RunID)
 	if err != nil {
 		return err
 	}
@@ -86,7 +91,12 @@ func openRow(ctx context.Context, q queryer, runID int64) (rowKeys, error) {
 
 // showRun gives one run, or ErrNotFound.
 func showRun(ctx context.Context, q queryer, runID int64) (*Record, error) {
-	record, err := scanRecord(q.QueryRowContext(ctx, `SELECT `+runColumns+` FROM runs WHERE run_id = ?`, runID))
+	return oneRecord(q.QueryRowContext(ctx, `SELECT `+runColumns+` FROM runs WHERE run_id = ?`, runID))
+}
+
+// oneRecord gives the run that a query of runColumns found, or ErrNotFound.
+func oneRecord(row *sql.Row) (*Record, error) {
+	record, err := scanRecord(row)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, ErrNotFound
 	}

@@ -1,0 +1,94 @@
+package logbook
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"time"
+)
+
+// giveTurn gives the number after the highest of all batches of the batch's name.
+func giveTurn(ctx context.Context, tx *sql.Tx, batchID int64, label string, now time.Time) (Turn, error) {
+	var taken bool
+	turn := Turn{Label: label, State: TurnGiven}
+	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM turns
+			WHERE batch_id = ?1 AND label = ?2 AND label <> '' AND state <> 'returned'),
+		1 + max((SELECT coalesce(max(number), 0) FROM turns WHERE turns.batch_id = batches.batch_id))
+		FROM batches WHERE name = (SELECT name FROM batches WHERE batch_id = ?1)`, batchID, label).Scan(&taken, &turn.Number)
+	if err != nil {
+		return Turn{}, err
+	}
+	if taken {
+		return Turn{}, ErrLabelTaken
+	}
+	_, err = tx.ExecContext(ctx, `INSERT INTO turns (batch_id, number, label, state, given_at) VALUES (?, ?, ?, 'given', ?)`,
+		batchID, turn.Number, label, now.UTC().Format(timeLayout))
+	return turn, err
+}
+
+// settleTurn ends a given turn. A done one sticks its label onto the card of its run.
+func settleTurn(ctx context.Context, tx *sql.Tx, batchID int64, turn Turn, now time.Time) error {
+	var cardID int64
+	if turn.RunID != 0 {
+		var mayBeDone bool // a run whose end could not be recorded was told to the operator all the same
+		err := tx.QueryRowContext(ctx, `SELECT card_id, closed_at IS NULL OR verdict = 'intact' FROM runs
+			WHERE run_id = ? AND batch_id = ?`, turn.RunID, batchID).Scan(&cardID, &mayBeDone)
+		switch {
+		case errors.Is(err, sql.ErrNoRows):
+			return ErrNotFound
+		case err != nil:
+			return err
+		case turn.State == TurnDone && !mayBeDone:
+			return ErrUnproven
+		}
+	}
+	err := tx.QueryRowContext(ctx, `UPDATE turns SET state = ?, run_id = nullif(?, 0), settled_at = ?
+		WHERE batch_id = ? AND number = ? AND state = 'given' RETURNING label`,
+		string(turn.State), turn.RunID, now.UTC().Format(timeLayout), batchID, turn.Number).Scan(&turn.Label)
+	if errors.Is(err, sql.ErrNoRows) {
+		return ErrNoTurn
+	}
+	if err != nil || turn.State != TurnDone {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE cards SET label = ?1 WHERE card_id = ?2 AND ?1 <> ''`, turn.Label, cardID)
+	return err
+}
+
+// returnGivenTurns ends the turns that nobody works on any more.
+func returnGivenTurns(ctx context.Context, tx *sql.Tx, batchID int64, now time.Time) error {
+	_, err := tx.ExecContext(ctx, `UPDATE turns SET state = 'returned', settled_at = ?
+		WHERE batch_id = ? AND state = 'given'`, now.UTC().Format(timeLayout), batchID)
+	return err
+}
+
+// selectTurns gives the turns of a batch in the order of their numbers.
+func selectTurns(ctx context.Context, q queryer, batchID int64) ([]Turn, error) {
+	rows, err := q.QueryContext(ctx, `SELECT number, label, state, coalesce(run_id, 0) FROM turns
+		WHERE batch_id = ? ORDER BY number`, batchID)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var turns []Turn
+	for rows.Next() {
+		var turn Turn
+		if err := rows.Scan(&turn.Number, &turn.Label, &turn.State, &turn.RunID); err != nil {
+			return nil, err
+		}
+		turns = append(turns, turn)
+	}
+	return turns, rows.Err()
+}
+
+// selectDoneCard gives the latest run of a done card with this CID or imprint, or ErrNotFound. A later flash of the card, though
+// it failed, has made another card of it.
+func selectDoneCard(ctx context.Context, q queryer, batchID int64, cid, imprintDigest string) (*Record, error) {
+	return oneRecord(q.QueryRowContext(ctx, `SELECT `+runColumns+`
+		FROM turns JOIN runs USING (run_id) JOIN cards USING (card_id)
+		WHERE turns.batch_id = ?1 AND turns.state = 'done' AND `+isProvenFlash+`
+		AND (?2 <> '' AND cards.cid = ?2 OR ?3 <> '' AND runs.imprint = ?3 AND (?2 = '' OR cards.cid = ''))
+		AND NOT EXISTS (SELECT 1 FROM runs AS later WHERE later.card_id = runs.card_id AND later.run_id > runs.run_id
+			AND later.operation = 'flash' AND later.verdict <> 'refused')
+		ORDER BY turns.number DESC LIMIT 1`, batchID, cid, imprintDigest))
+}
