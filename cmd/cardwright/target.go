@@ -174,14 +174,15 @@ func (p *program) closed(err error, targets []*target) error {
 
 // forJob makes a job's target of an open one.
 func (t *target) forJob() job.Target {
-	d := t.card.Description()
 	return job.Target{
 		Card: t.card, Reader: t.card, Device: t.path, Label: t.label, Meter: &t.meter,
-		Conditions: logbook.Conditions{
-			ReaderModel: d.Model, PortPath: d.PortPath, Node: d.Node, LinkSpeed: d.LinkSpeed, CardRegisterCID: d.CID,
-			Kernel: kernelRelease(), ProgramVersion: programVersion,
-		},
+		Conditions: job.ConditionsOf(t.card.Description(), commonConditions()),
 	}
+}
+
+// commonConditions are what all runs of this program have in common.
+func commonConditions() logbook.Conditions {
+	return logbook.Conditions{Kernel: kernelRelease(), ProgramVersion: programVersion}
 }
 
 // kernelRelease is the running kernel's; empty where the kernel does not tell.

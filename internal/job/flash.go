@@ -12,14 +12,20 @@ import (
 )
 
 // buffersPerCard lets each card write a block of its own; buffersForSource keeps the head, lets the decoder and the digests work
-// meanwhile, and lets two blocks wait for the cards.
+// meanwhile, and lets two blocks wait for the cards. Of a prepared image, one block is read while another is written.
 const (
-	buffersPerCard   = 1
-	buffersForSource = 5
+	buffersPerCard     = 1
+	buffersForSource   = 5
+	buffersForPrepared = 2
 )
 
 // worthFreeing is the length of an image from which on its decoding leaves memory that is worth giving back at once.
 const worthFreeing = 32 << 20
+
+// BatchBufferBytes is what the buffers of so many jobs at once take, of one card each, with a prepared image.
+func BatchBufferBytes(cards int) int64 {
+	return int64((buffersForPrepared+buffersPerCard+verify.Buffers)*cards) * flash.BlockBytes
+}
 
 // BufferBytes is what the buffers of a job with so many cards take: those that an image's blocks go through, and those of the
 // proofs.
@@ -35,7 +41,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	if runs, refused := tooSmall(image, targets, logbook.OperationFlash); refused {
 		return &Result{facts, runs, restOf(nil)}
 	}
-	pump := flash.NewPump(flash.NewPool(buffersForSource + buffersPerCard*len(targets)))
+	pump := flash.NewPump(flash.NewPool(o.sourceBuffers() + buffersPerCard*len(targets)))
 	pump.Patience = min(flash.DefaultPatience, o.stallLimit())
 	excerpt := observed(pump, image)
 	for _, t := range targets {

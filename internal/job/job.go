@@ -8,6 +8,7 @@ import (
 
 	"cardwright/flash"
 	"cardwright/flash/source"
+	"cardwright/internal/device"
 	"cardwright/internal/logbook"
 	"cardwright/partition"
 )
@@ -35,6 +36,8 @@ type Target struct {
 	Reader     Reader // nil for an emulated card
 	Device     string // as the operator named it
 	Label      string // what the operator wrote on the card; may be empty
+	BatchID    int64  // of the batch that the card belongs to; 0: none
+	Number     int64  // its sequence number there
 	Conditions logbook.Conditions
 	Meter      *flash.Meter // shows the progress; nil for none
 }
@@ -65,10 +68,20 @@ type Options struct {
 	// Again opens the same image once more, to find out where wrong content comes from; nil where it can be read only once.
 	Again      func(context.Context) (io.ReadCloser, error)
 	StallLimit time.Duration // how long one call to a card may take; 0: DefaultStallLimit
+	// Prepared says that the image needs no decoding, so that it is read as fast as it is needed, with fewer buffers.
+	Prepared bool
 }
 
 // stallLimit is the limit that holds.
 func (o Options) stallLimit() time.Duration { return cmp.Or(o.StallLimit, DefaultStallLimit) }
+
+// sourceBuffers is how many buffers the reading of the image takes.
+func (o Options) sourceBuffers() int {
+	if o.Prepared {
+		return buffersForPrepared
+	}
+	return buffersForSource
+}
 
 // A Result is what became of an image and of each card, in the order of the targets.
 type Result struct {
@@ -79,10 +92,17 @@ type Result struct {
 	Rest <-chan struct{}
 }
 
+// ConditionsOf adds what is known of a reader and its card to the conditions that all runs of a program have in common.
+func ConditionsOf(d device.Description, common logbook.Conditions) logbook.Conditions {
+	common.ReaderModel, common.PortPath, common.Node = d.Model, d.PortPath, d.Node
+	common.LinkSpeed, common.CardRegisterCID = d.LinkSpeed, d.CID
+	return common
+}
+
 // newRun is the part of a run that is known before anything happens.
 func newRun(t Target, operation logbook.Operation) logbook.Run {
 	run := logbook.Run{
-		Device: t.Device, Label: t.Label, Operation: operation, StartedAt: time.Now().UTC(),
+		Device: t.Device, Label: t.Label, BatchID: t.BatchID, Number: t.Number, Operation: operation, StartedAt: time.Now().UTC(),
 		Verdict: logbook.Unfinished, Pace: flash.PaceUnjudged, Conditions: t.Conditions,
 		Findings: []partition.Finding{},
 	}
