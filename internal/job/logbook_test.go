@@ -99,31 +99,37 @@ func failings() map[string]func(t *testing.T) failingBook {
 	}
 }
 
-// brokenLogbook gives a logbook in which every page but the first is noise.
+// brokenLogbook gives a logbook in which every page is noise but those that say which tables it has.
 func brokenLogbook(t *testing.T) *logbook.Book {
 	t.Helper()
 	book, path := newLogbook(t)
 	if err := book.Close(); err != nil {
 		t.Fatal(err)
 	}
-	file, err := os.OpenFile(path, os.O_RDWR, 0)
+	held, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	info, err := file.Stat()
-	if err != nil {
-		t.Fatal(err)
+	var broken *logbook.Book
+	for page := pageBytes; page < len(held); page += pageBytes {
+		sound := bytes.Clone(held[page : page+pageBytes])
+		// A table's page begins with 0d, 05, 0a or 02 (SQLite file format, "B-tree Pages").
+		copy(held[page:], bytes.Repeat([]byte{0xa5}, pageBytes))
+		if err := os.WriteFile(path, held, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		opened, err := logbook.Open(t.Context(), path)
+		if err != nil { // the page says which tables there are
+			copy(held[page:], sound)
+			continue
+		}
+		if broken != nil {
+			broken.Close()
+		}
+		broken = opened
 	}
-	// A table's page begins with 0d, 05, 0a or 02 (SQLite file format, "B-tree Pages").
-	if _, err := file.WriteAt(bytes.Repeat([]byte{0xa5}, int(info.Size())-pageBytes), pageBytes); err != nil {
-		t.Fatal(err)
-	}
-	if err := file.Close(); err != nil {
-		t.Fatal(err)
-	}
-	broken, err := logbook.Open(t.Context(), path)
-	if err != nil {
-		t.Fatal(err)
+	if broken == nil {
+		t.Fatal("no damage leaves the logbook open")
 	}
 	t.Cleanup(func() { broken.Close() })
 	return broken
