@@ -25,11 +25,8 @@ func probeExFAT(v *volume) (*FileSystem, error) {
 	if b == nil || !bytes.HasPrefix(b[3:], []byte("EXFAT   ")) {
 		return nil, err
 	}
-	boot := exfatBoot{
-		sectorShift: uint64(b[0x6C]), clusterShift: uint64(b[0x6D]), sectors: le64(b, 0x48), fatAt: le32(b, 0x50),
-		heapAt: le32(b, 0x58), clusters: le32(b, 0x5C), root: le32(b, 0x60),
-	}
-	if boot.sectorShift < 9 || boot.sectorShift > 12 || boot.clusterShift > 25-boot.sectorShift {
+	boot, ok := decodeExFATBoot(b)
+	if !ok {
 		return nil, nil
 	}
 	label, err := boot.label(v)
@@ -40,6 +37,15 @@ func probeExFAT(v *volume) (*FileSystem, error) {
 		Kind: "exfat", Label: label, UUID: serialUUID(b[0x64:]),
 		SizeBytes: sizeOf(boot.sectors, 1<<boot.sectorShift),
 	}, nil
+}
+
+// decodeExFATBoot gives false where sectors or clusters have no size that there is.
+func decodeExFATBoot(b []byte) (exfatBoot, bool) {
+	boot := exfatBoot{
+		sectorShift: uint64(b[0x6C]), clusterShift: uint64(b[0x6D]), sectors: le64(b, 0x48), fatAt: le32(b, 0x50),
+		heapAt: le32(b, 0x58), clusters: le32(b, 0x5C), root: le32(b, 0x60),
+	}
+	return boot, boot.sectorShift >= 9 && boot.sectorShift <= 12 && boot.clusterShift <= 25-boot.sectorShift
 }
 
 // label walks the root directory's chain, but no further than a label can reasonably lie.

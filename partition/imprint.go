@@ -1,21 +1,30 @@
 package partition
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
+	"fmt"
 	"io"
+	"strings"
 	"time"
 )
 
-// ErrNoImprint tells that a medium holds something of which no one can tell whether it was written to.
-var ErrNoImprint = errors.New("nothing on the medium tells whether it was written to")
+// ErrNoImprint tells that a medium holds something that may be written to without leaving a trace where an imprint looks, or more
+// than an imprint covers.
+var ErrNoImprint = errors.New("the medium holds what no imprint covers")
 
-// An Imprint tells whether a medium was written to since it was taken.
+// An Imprint tells whether a medium was written to since it was taken: it covers the table and, of each file system, what changes
+// when files are written or when a Linux system mounts it for writing. Reading changes nothing of it. It has a form of its own:
+// no byte of a file is in it.
+//
+// A file on a FAT that is overwritten in place below a folder, with no cluster more or less, is not seen.
 type Imprint struct {
-	Identity    string   `json:"identity"`
-	Digest      string   `json:"digest"`
-	TableDigest string   `json:"table_digest"`
-	SizeBytes   int64    `json:"size_bytes"`
-	Volumes     []Volume `json:"volumes"`
+	Identity    string   `json:"identity"`     // SHA-256 over what stays through boots: table kind and id, kind and UUID of each volume
+	Digest      string   `json:"digest"`       // SHA-256 over all that is covered: equal only where nothing was written
+	TableDigest string   `json:"table_digest"` // SHA-256 over the sectors of the table itself
+	SizeBytes   int64    `json:"size_bytes"`   // of the medium
+	Volumes     []Volume `json:"volumes"`      // never nil
 }
 
 // A Volume is one part of an imprint: a partition, or the file system of the whole medium.
@@ -26,13 +35,89 @@ type Volume struct {
 	UUID        string     `json:"uuid"`
 	StartBytes  uint64     `json:"start_bytes"`
 	LengthBytes uint64     `json:"length_bytes"`
-	Digest      string     `json:"digest"`
-	Mounts      int64      `json:"mounts"`
-	WrittenAt   *time.Time `json:"written_at"`
+	Digest      string     `json:"digest"`     // SHA-256 over what is covered of this volume
+	Mounts      int64      `json:"mounts"`     // for writing, since the last check, as ext2/3/4 count them; else 0
+	WrittenAt   *time.Time `json:"written_at"` // the last write as ext2/3/4 note it; else nil
 }
 
-// TakeImprint takes the imprint of a medium.
-func TakeImprint(medium io.ReaderAt, table *Table) (*Imprint, error) { return nil, ErrNoImprint }
+// mostImprintBytes bounds what is read for an imprint. An ordinary board image takes about 1 MiB.
+const mostImprintBytes = 64 << 20
 
-// Changes tells what was changed.
-func (then *Imprint) Changes(now *Imprint) []string { return nil }
+// TakeImprint takes the imprint of a medium whose table Inspect has just read. The error is a failed read (*ReadError), a table of
+// no medium (ErrSectorSize), or ErrNoImprint: better none than one that misses a write.
+func TakeImprint(medium io.ReaderAt, table *Table) (*Imprint, error) {
+	reader, err := newSparingReader(medium, table, mostImprintBytes)
+	if err != nil {
+		return nil, err
+	}
+	now, err := takeImprint(reader, table)
+	if errors.Is(err, errReadEnough) {
+		return nil, ErrNoImprint
+	}
+	return now, err
+}
+
+func takeImprint(reader *sectorReader, table *Table) (*Imprint, error) {
+	parts, all := table.parts(reader)
+	if !all {
+		return nil, ErrNoImprint
+	}
+	now := &Imprint{SizeBytes: table.SizeBytes, Volumes: []Volume{}}
+	var err error
+	if now.TableDigest, err = digestOf(reader, func() error { return readTable(reader, table) }); err != nil {
+		return nil, err
+	}
+	for i := range parts {
+		v, err := parts[i].imprint(reader)
+		if err != nil {
+			return nil, err
+		}
+		now.Volumes = append(now.Volumes, v)
+	}
+	now.sum(table)
+	return now, nil
+}
+
+// sum computes the two digests of the whole. Their first lines tell them from those of an imprint that covers something else.
+func (i *Imprint) sum(table *Table) {
+	var stays, all strings.Builder
+	fmt.Fprintf(&stays, "imprint identity 1\n%s %s\n", table.Kind, table.ID)
+	for _, v := range i.Volumes {
+		fmt.Fprintf(&stays, "%d %q %q\n", v.Number, v.Kind, v.UUID)
+	}
+	i.Identity = digestText(stays.String())
+	fmt.Fprintf(&all, "imprint 1\n%s\n%d %s\n", i.Identity, i.SizeBytes, i.TableDigest)
+	for _, v := range i.Volumes {
+		fmt.Fprintf(&all, "%d %q %d %d %s\n", v.Number, v.Label, v.StartBytes, v.LengthBytes, v.Digest)
+	}
+	i.Digest = digestText(all.String())
+}
+
+func digestText(text string) string {
+	sum := sha256.Sum256([]byte(text))
+	return hex.EncodeToString(sum[:])
+}
+
+// digestOf gives the digest over all that is read meanwhile.
+func digestOf(reader *sectorReader, read func() error) (string, error) {
+	reader.digest = sha256.New()
+	defer func() { reader.digest = nil }()
+	if err := read(); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(reader.digest.Sum(nil)), nil
+}
+
+// readTable reads what Inspect reads of the table: boot records and both copies of a GPT.
+func readTable(reader *sectorReader, table *Table) error {
+	in := &inspection{medium: reader, table: &Table{SectorBytes: table.SectorBytes, SizeBytes: table.SizeBytes}, told: map[string]int{}}
+	var whole []FileSystem
+	if table.FileSystem != nil {
+		whole = append(whole, *table.FileSystem)
+	}
+	record, err := in.bootRecord(whole)
+	if err != nil {
+		return err
+	}
+	return in.takeTable(record, whole)
+}
