@@ -70,7 +70,7 @@ func (b *Book) OpenBatch(ctx context.Context, o BatchOptions) (*Batch, error) {
 		if s.claim, err = stakeClaim(b.path, firstID); err != nil {
 			return err
 		}
-		return returnGivenTurns(ctx, tx, s.id, time.Now())
+		return returnGivenTurns(ctx, tx, o.Name, time.Now())
 	})
 	if err != nil && s.claim != nil {
 		err = errors.Join(err, s.claim.release())

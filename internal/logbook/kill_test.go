@@ -74,7 +74,24 @@ type told struct{ begun, closed []int64 }
 // killWithin starts a program that writes runs, kills it that long after its nth line, and gives what it told.
 func killWithin(t *testing.T, path string, lines int, delay time.Duration) (all told) {
 	t.Helper()
-	cmd := actor(t, "write outcomes", path)
+	for _, line := range linesUntilKilled(t, actor(t, "write outcomes", path), lines, delay) {
+		var what string
+		var runID int64
+		if _, err := fmt.Sscan(line, &what, &runID); err != nil {
+			t.Fatalf("%q: %v", line, err)
+		}
+		if what == "begun" {
+			all.begun = append(all.begun, runID)
+		} else {
+			all.closed = append(all.closed, runID)
+		}
+	}
+	return all
+}
+
+// linesUntilKilled starts a program, kills it that long after its nth line, and gives the lines it told.
+func linesUntilKilled(t *testing.T, cmd *exec.Cmd, lines int, delay time.Duration) (told []string) {
+	t.Helper()
 	cmd.Stderr = os.Stderr
 	stdout, err := cmd.StdoutPipe()
 	if err != nil {
@@ -93,16 +110,7 @@ func killWithin(t *testing.T, path string, lines int, delay time.Duration) (all 
 		if read == lines {
 			kill()
 		}
-		var what string
-		var runID int64
-		if _, err := fmt.Sscan(scanner.Text(), &what, &runID); err != nil {
-			t.Fatalf("%q: %v", scanner.Text(), err)
-		}
-		if what == "begun" {
-			all.begun = append(all.begun, runID)
-		} else {
-			all.closed = append(all.closed, runID)
-		}
+		told = append(told, scanner.Text())
 	}
 	if err := <-killed; err != nil {
 		t.Fatalf("the other program had ended: %v", err)
@@ -111,7 +119,7 @@ func killWithin(t *testing.T, path string, lines int, delay time.Duration) (all 
 	if err := cmd.Wait(); !errors.As(err, &ended) || ended.Sys().(syscall.WaitStatus).Signal() != syscall.SIGKILL {
 		t.Fatalf("the other program was not killed: %v", err)
 	}
-	return all
+	return told
 }
 
 // expectWhole wants every run that is in the logbook to be closed with all that belongs to it, or to be open with nothing of it,

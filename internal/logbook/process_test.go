@@ -39,6 +39,10 @@ func play(ctx context.Context, role, path string) error {
 		return playReader(ctx, path)
 	case "write outcomes":
 		return playOutcomes(ctx, path)
+	case "give turns":
+		return playTurns(ctx, path)
+	case "hold a batch":
+		return playHolder(ctx, path)
 	case "write limited":
 		return playLimited(ctx, path)
 	}

@@ -55,10 +55,11 @@ func settleTurn(ctx context.Context, tx *sql.Tx, batchID int64, turn Turn, now t
 	return err
 }
 
-// returnGivenTurns ends the turns that nobody works on any more.
-func returnGivenTurns(ctx context.Context, tx *sql.Tx, batchID int64, now time.Time) error {
+// returnGivenTurns ends the turns of all batches of a name, when it is known that nobody works on them any more.
+func returnGivenTurns(ctx context.Context, tx *sql.Tx, name string, now time.Time) error {
 	_, err := tx.ExecContext(ctx, `UPDATE turns SET state = 'returned', settled_at = ?
-		WHERE batch_id = ? AND state = 'given'`, now.UTC().Format(timeLayout), batchID)
+		WHERE batch_id IN (SELECT batch_id FROM batches WHERE name = ?) AND state = 'given'`,
+		now.UTC().Format(timeLayout), name)
 	return err
 }
 
