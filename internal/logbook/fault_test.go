@@ -239,9 +239,14 @@ func TestLogbookThatIsMovedWhileInUseTakesNoMore(t *testing.T) {
 			if err := book.Begin(t.Context(), begun, begunImage("x")); err != nil {
 				t.Fatal(err)
 			}
+			batch := openBatch(t, book, stack(false))
+			give(t, batch, "kept", 1)
 			if err := move(path); err != nil {
 				t.Fatal(err)
 			}
+			_, err = batch.Give(t.Context(), "late")
+			expectNamed(t, "give", err, logbook.ErrMoved, path)
+			expectNamed(t, "settle", batch.Settle(t.Context(), 1, 0, true), logbook.ErrMoved, path)
 			err = book.Begin(t.Context(), flashRun("late", ""), begunImage("x"))
 			expectNamed(t, "begin", err, logbook.ErrMoved, path)
 			err = book.Finish(t.Context(), ended(begun), endedImage("x"), trace(1))

@@ -142,6 +142,9 @@ func TestReadOnlyBookReadsAndTakesNothing(t *testing.T) {
 	if err := reader.Finish(t.Context(), ended(run), endedImage("x"), nil); !errors.Is(err, logbook.ErrReadOnly) {
 		t.Errorf("finish: %v", err)
 	}
+	if _, err := reader.OpenBatch(t.Context(), stack(false)); !errors.Is(err, logbook.ErrReadOnly) {
+		t.Errorf("open a batch: %v", err)
+	}
 	// A reader sees what is written while it is open.
 	record(t, writer, flashRun("b", ""), "x", nil)
 	if records, err := reader.List(t.Context(), logbook.Filter{}); err != nil || len(records) != 2 {

@@ -58,6 +58,9 @@ func TestPeersAreComparableCards(t *testing.T) {
 		{name: "unfinished", outcome: func(r *logbook.Run) { r.Verdict = logbook.Unfinished }, peer: false},
 		{name: "limited by its source", outcome: func(r *logbook.Run) { r.Conditions.SourceWasTheLimit = true }, peer: false},
 		{name: "without a trace", noTrace: true, peer: false},
+		{name: "left out free blocks", earlier: skippedFree, peer: false},
+		{name: "this one leaves out free blocks", now: skippedFree, peer: false},
+		{name: "both leave out free blocks", earlier: skippedFree, now: skippedFree, peer: true},
 		byCID(peerCase{name: "CID: same product, another image", earlier: asCID(cid("CARDA", 0x10, 2)), peer: true}),
 		byCID(peerCase{name: "CID: same card", earlier: asCID(mine), peer: false}),
 		byCID(peerCase{name: "CID: another name", earlier: asCID(cid("CARDB", 0x10, 2)), peer: false}),
@@ -75,6 +78,8 @@ func TestPeersAreComparableCards(t *testing.T) {
 		}
 	}
 }
+
+func skippedFree(run *logbook.Run) { run.Conditions.SkipFree = true }
 
 // check asks before or after the asking run was begun, when its card has a number.
 func (c peerCase) check(t *testing.T, begun bool) {

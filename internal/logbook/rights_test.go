@@ -135,7 +135,7 @@ func TestLogbookThatCannotGrowKeepsWhatItHolds(t *testing.T) {
 	const kib = 1024
 	kinds := map[string]int{}
 	situations, closedRuns := 0, 0
-	for limitBytes := 0; limitBytes <= 192*kib; limitBytes += 12 * kib {
+	for limitBytes := 0; limitBytes <= 240*kib; limitBytes += 15 * kib {
 		path := filepath.Join(t.TempDir(), "made", "logbook.db")
 		cmd := actor(t, "write limited", path)
 		cmd.Env = append(cmd.Env, limitVariable+"="+strconv.Itoa(limitBytes))

@@ -72,12 +72,27 @@ func TestLockedLogbookIsWaitedForAndThenNamed(t *testing.T) {
 	if err := book.Begin(t.Context(), begun, source.Facts{}); err != nil {
 		t.Fatal(err)
 	}
+	batch, err := book.OpenBatch(t.Context(), BatchOptions{Name: "held", ImageSHA256: "digest"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer batch.Close()
+	turn, err := batch.Give(t.Context(), "a")
+	if err != nil {
+		t.Fatal(err)
+	}
 	unlock := lock(t, path)
 	defer unlock()
 	book.patience = 0
 	situations := map[string]func() error{
 		"begin":  func() error { return book.Begin(t.Context(), unproven("late"), source.Facts{}) },
 		"finish": func() error { return book.Finish(t.Context(), begun, source.Facts{}, nil) },
+		"open a batch": func() error {
+			_, err := book.OpenBatch(t.Context(), BatchOptions{Name: "late", ImageSHA256: "digest"})
+			return err
+		},
+		"give":   func() error { _, err := batch.Give(t.Context(), "b"); return err },
+		"settle": func() error { return batch.Settle(t.Context(), turn.Number, 0, true) },
 	}
 	for name, change := range situations {
 		expectKind(t, name, change(), ErrBusy, path)
@@ -87,6 +102,9 @@ func TestLockedLogbookIsWaitedForAndThenNamed(t *testing.T) {
 	}
 	if runs, err := book.List(t.Context(), Filter{}); err != nil || len(runs) != 1 {
 		t.Errorf("%d runs, %v", len(runs), err)
+	}
+	if turns, err := batch.Turns(t.Context()); err != nil || len(turns) != 1 || turns[0] != turn {
+		t.Errorf("the batch has %+v, %v", turns, err)
 	}
 	second, err := Open(t.Context(), path)
 	if err != nil {
@@ -104,6 +122,9 @@ func TestLockedLogbookIsWaitedForAndThenNamed(t *testing.T) {
 	})
 	unlock()
 	waiting.Wait()
+	if next, err := batch.Give(t.Context(), "b"); err != nil || next.Number != turn.Number+1 {
+		t.Errorf("the turn that was waited for is %+v, %v", next, err)
+	}
 	if samples, err := book.Trace(t.Context(), begun.RunID); err != nil || len(samples) != 1 {
 		t.Errorf("the run that was waited for has %d samples, %v", len(samples), err)
 	}
