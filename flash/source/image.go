@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"io/fs"
 	"sync/atomic"
 )
 
@@ -55,7 +56,9 @@ type Image struct {
 	settled  atomic.Pointer[Facts]
 	declared int64 // decoded bytes as the container states them; -1 when unknown
 	wanted   wanted
-	endless  bool // nothing outside the container tells where the source ends
+	member   string      // of the archive, which the image is
+	file     fs.FileInfo // of the regular file that it is read from, as it was opened; else nil
+	endless  bool        // nothing outside the container tells where the source ends
 	digest   hash.Hash
 	given    int64
 	err      error // the first error or io.EOF; it stays
@@ -171,6 +174,12 @@ func (m *Image) PackedBytes() (sizeBytes int64, known bool) {
 	size := m.input.packed.sizeBytes
 	return max(size, 0), size >= 0
 }
+
+// Member is the name of the archive's member that the image is; empty where the source is no archive.
+func (m *Image) Member() string { return m.member }
+
+// FileInfo tells of the regular file that the image is read from what was true when it was opened; nil where it is none.
+func (m *Image) FileInfo() fs.FileInfo { return m.file }
 
 // Close releases the source. Closing before the end is no error; closing again does nothing. A Read that is under way, such
 // as one of a pipe that nobody fills, is not waited for.

@@ -35,13 +35,24 @@ func fileOrigin(file *os.File, name string, options Options) (*origin, error) {
 	if !info.Mode().IsRegular() {
 		return found, nil
 	}
-	found.sizeBytes, found.random = info.Size(), file
+	found.sizeBytes, found.random, found.file = info.Size(), file, info
 	// A separate place in the file: planning reads elsewhere, and the descriptor's own position stays untouched.
 	found.stream = io.NewSectionReader(file, 0, maxFileBytes)
 	if found.published.none() {
 		found.published, err = besides(name)
 	}
 	return found, err
+}
+
+// publishedForFile gives what was published of a local file: what the options hold or, of a regular file, what lies beside it.
+func publishedForFile(name string, options Options) (Published, error) {
+	if !options.Expected.none() {
+		return options.Expected, nil
+	}
+	if info, err := os.Stat(name); err != nil || !info.Mode().IsRegular() {
+		return Published{}, nil // what is wrong with it, opening it tells
+	}
+	return besides(name)
 }
 
 // maxFileBytes lets the reader meet the file's true end, so that a file that grew is noticed.
@@ -52,7 +63,7 @@ func standardInput(options Options) (*origin, error) {
 		return nil, fmt.Errorf("%w: no standard input was given", ErrUnsupported)
 	}
 	return &origin{
-		name: "-", stream: options.Stdin, sizeBytes: -1, published: options.Expected,
+		name: stdinName, stream: options.Stdin, sizeBytes: -1, published: options.Expected,
 		close: func() error { return nil }, // it belongs to the caller
 	}, nil
 }

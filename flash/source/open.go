@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/http"
 	"path"
 	"strings"
@@ -70,14 +71,22 @@ type origin struct {
 	random    io.ReaderAt // the same bytes at any place, for planning; nil for a stream
 	published Published
 	endless   bool
+	file      fs.FileInfo // of a regular file, as it was opened; else nil
 	close     func() error
+}
+
+// stdinName is the name that stands for standard input.
+const stdinName = "-"
+
+func isURL(name string) bool {
+	return strings.HasPrefix(name, "http://") || strings.HasPrefix(name, "https://")
 }
 
 func find(ctx context.Context, name string, options Options) (*origin, error) {
 	switch {
-	case name == "-":
+	case name == stdinName:
 		return standardInput(options)
-	case strings.HasPrefix(name, "http://"), strings.HasPrefix(name, "https://"):
+	case isURL(name):
 		return fetch(ctx, name, options)
 	default:
 		return openFile(name, options)
@@ -98,14 +107,12 @@ func (o *origin) open(ctx context.Context, options Options) (*Image, error) {
 	packed := newPackedReader(o.stream, o.sizeBytes, giveUp(ctx))
 	image := &Image{
 		input: newInput(packed), declared: -1, endless: o.endless, digest: sha256.New(), close: o.close,
-		facts:  Facts{Name: o.name, PackedBytes: max(o.sizeBytes, 0)},
-		wanted: wanted{packed: packedDigest, from: o.published.from},
+		facts: Facts{Name: o.name, PackedBytes: max(o.sizeBytes, 0)}, file: o.file,
 	}
-	member, err := image.start(o, options)
-	if err != nil {
+	if image.member, err = image.start(o, options); err != nil {
 		return nil, image.failed(err)
 	}
-	if err := image.expect(o.published, member); err != nil {
+	if err := image.expect(o.published); err != nil {
 		return nil, err
 	}
 	image.facts.ImageBytes = max(image.declared, 0)
@@ -113,20 +120,12 @@ func (o *origin) open(ctx context.Context, options Options) (*Image, error) {
 }
 
 // expect settles which published digests speak of this source.
-func (m *Image) expect(published Published, member string) error {
-	image, err := published.forImage(imageNames(m.facts.Name, member, m.facts.Format))
-	if err != nil {
-		return err
+func (m *Image) expect(published Published) (err error) {
+	m.wanted, err = published.wantedOf(m.facts.Name, m.member, m.facts.Format)
+	if err == nil && m.wanted.none() {
+		m.facts.Expected = Absent
 	}
-	m.wanted.image = image
-	if !m.wanted.none() {
-		return nil
-	}
-	if published.demanded {
-		return fmt.Errorf("%w: %s has no line for %q", ErrNoDigest, published.from, m.facts.Name)
-	}
-	m.facts.Expected = Absent
-	return nil
+	return err
 }
 
 // checkWhole reads the packed file once and compares its digest, so that not one byte of a wrong file is given out.
