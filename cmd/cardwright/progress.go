@@ -84,53 +84,12 @@ type track struct {
 	image      openImage
 	imageBytes int64 // 0: not known beforehand
 	told       time.Time
-	step       flash.Step
-	looks      []look // the latest of this step, the oldest first
+	stretch
 }
-
-// A look is how far a step was at a time.
-type look struct {
-	at    time.Time
-	bytes int64
-	flash.Progress
-}
-
-// rateOver is how far back the present rate looks: over several blocks even of a slow card.
-const rateOver = 3 * time.Second
 
 // look samples the meter, and says whether the card is in another step than at the last look.
 func (t *track) look(now time.Time) (changed bool) {
-	l := look{at: now, Progress: t.meter.Look()}
-	changed = l.Step != t.step
-	if changed {
-		t.step, t.looks = l.Step, nil
-	}
-	switch l.Step {
-	case flash.StepSource:
-		l.bytes = t.image.PackedRead()
-	case flash.StepProof, flash.StepInspect, flash.StepRecord:
-		l.bytes = l.ProvenBytes
-	default:
-		l.bytes = l.WrittenBytes
-	}
-	t.looks = append(t.looks, l)
-	for len(t.looks) > 2 && now.Sub(t.looks[1].at) >= rateOver {
-		t.looks = t.looks[1:]
-	}
-	return changed
-}
-
-// last is the latest look.
-func (t *track) last() look { return t.looks[len(t.looks)-1] }
-
-// rateNow is the rate of this step lately, in bytes per second; 0 before it can be told.
-func (t *track) rateNow() float64 {
-	first, last := t.looks[0], t.last()
-	seconds := last.at.Sub(first.at).Seconds()
-	if seconds <= 0 {
-		return 0
-	}
-	return float64(last.bytes-first.bytes) / seconds
+	return t.see(now, t.meter.Look(), t.image.PackedRead)
 }
 
 // total is how many bytes the step is about; 0 where that is not known.
@@ -150,20 +109,6 @@ func (t *track) total() int64 {
 // String tells the card's progress in one line.
 func (t *track) String() string {
 	return strings.Join(append([]string{stepInWords(t.step)}, t.figures()...), ", ")
-}
-
-// measures tells whether the step is one whose bytes are counted.
-func (t *track) measures() bool {
-	return t.step == flash.StepSource || t.step == flash.StepBody || t.step == flash.StepProof
-}
-
-// sustained is the card's sustained write rate so far, in bytes per second; 0 outside of writing.
-func (t *track) sustained() float64 {
-	l := t.last()
-	if t.step != flash.StepBody || l.Busy <= 0 {
-		return 0
-	}
-	return float64(l.WrittenBytes) / l.Busy.Seconds()
 }
 
 // left is how long the step will still take at the present rate.

@@ -14,7 +14,7 @@ import (
 func JSON(w io.Writer, d Document) error {
 	cards := make([]logbook.Run, 0, len(d.Cards))
 	for _, run := range d.Cards {
-		cards = append(cards, withLists(run))
+		cards = append(cards, WithLists(run))
 	}
 	d.Cards = cards
 	return writeJSON(w, d)
@@ -32,7 +32,7 @@ func TableJSON(w io.Writer, stamp Stamp, table *partition.Table) error {
 func RecordsJSON(w io.Writer, stamp Stamp, records []logbook.Record) error {
 	runs := make([]logbook.Record, 0, len(records))
 	for _, record := range records {
-		record.Run = withLists(record.Run)
+		record.Run = WithLists(record.Run)
 		runs = append(runs, record)
 	}
 	return writeJSON(w, struct {
@@ -55,7 +55,7 @@ func RecordJSON(w io.Writer, stamp Stamp, record *logbook.Record, trace []flash.
 		samples = append(samples, sample{s.OffsetBytes, s.LengthBytes, s.Start.Seconds(), s.Busy.Seconds()})
 	}
 	run := *record
-	run.Run = withLists(run.Run)
+	run.Run = WithLists(run.Run)
 	return writeJSON(w, struct {
 		Stamp
 		Run   logbook.Record `json:"run"`
@@ -82,8 +82,8 @@ func writeJSON(w io.Writer, value any) error {
 	return encoder.Encode(value)
 }
 
-// withLists gives a copy of the run in which no list is null.
-func withLists(run logbook.Run) logbook.Run {
+// WithLists gives a copy of the run in which no list is null.
+func WithLists(run logbook.Run) logbook.Run {
 	run.Findings = list(run.Findings)
 	run.Table = tableWithLists(run.Table)
 	if run.Write != nil {

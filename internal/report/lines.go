@@ -23,22 +23,22 @@ func (p *page) addUpTo(maxLines int, name, text string) {
 	if text == "" {
 		return
 	}
-	lines := wrap(Printable(text), screenColumns-nameColumns)
+	lines := Wrapped(Printable(text), screenColumns-nameColumns)
 	if maxLines > 0 && len(lines) > maxLines {
 		lines = lines[:maxLines]
-		lines[maxLines-1] = cut(lines[maxLines-1]+" ...", screenColumns-nameColumns)
+		lines[maxLines-1] = Cut(lines[maxLines-1]+" ...", screenColumns-nameColumns)
 	}
 	for i, line := range lines {
 		if i > 0 {
 			name = ""
 		}
-		p.lines = append(p.lines, strings.TrimRight(pad(name, nameColumns)+line, " "))
+		p.lines = append(p.lines, strings.TrimRight(Padded(name, nameColumns)+line, " "))
 	}
 }
 
 // plain appends a text at the left edge, wrapped.
 func (p *page) plain(text string) {
-	p.lines = append(p.lines, wrap(Printable(text), screenColumns)...)
+	p.lines = append(p.lines, Wrapped(Printable(text), screenColumns)...)
 }
 
 // blank appends an empty line.
@@ -76,8 +76,8 @@ func columns(text string) (n int) {
 	return n
 }
 
-// cut shortens a text to a width, and marks that with two dots.
-func cut(text string, width int) string {
+// Cut shortens a text to a width, and marks that with two dots.
+func Cut(text string, width int) string {
 	if columns(text) <= width {
 		return text
 	}
@@ -100,20 +100,20 @@ func Shortened(name string, width int) string {
 			return short
 		}
 	}
-	return cut(name, width)
+	return Cut(name, width)
 }
 
-// pad fills a text up to a width with spaces, or cuts it so that one space remains.
-func pad(text string, width int) string {
-	text = cut(text, width-1)
+// Padded fills a text up to a width with spaces, or cuts it so that one space remains.
+func Padded(text string, width int) string {
+	text = Cut(text, width-1)
 	return text + strings.Repeat(" ", width-columns(text))
 }
 
-// wrap breaks a text at its spaces into lines of at most this width. A word that is wider is cut.
-func wrap(text string, width int) (lines []string) {
+// Wrapped breaks a text at its spaces into lines of at most this width. A word that is wider is cut.
+func Wrapped(text string, width int) (lines []string) {
 	line := ""
 	for word := range strings.FieldsSeq(text) {
-		word = cut(word, width)
+		word = Cut(word, width)
 		switch {
 		case line == "":
 			line = word

@@ -22,8 +22,8 @@ func Records(w io.Writer, records []logbook.Record) error {
 		return p.writeTo(w)
 	}
 	line := func(run, time, card, image, verdict, pace, rate string) {
-		p.lines = append(p.lines, fmt.Sprintf("%5s  ", run)+pad(time, 17)+pad(Shortened(Printable(card), 13), 14)+pad(Shortened(Printable(image), 14), 15)+
-			pad(verdict, 11)+pad(pace, 12)+rate)
+		p.lines = append(p.lines, fmt.Sprintf("%5s  ", run)+Padded(time, 17)+Padded(Shortened(Printable(card), 13), 14)+Padded(Shortened(Printable(image), 14), 15)+
+			Padded(verdict, 11)+Padded(pace, 12)+rate)
 	}
 	line("Run", "Started", "Card", "Image", "Verdict", "Pace", "MB/s")
 	for i := range records {

@@ -41,7 +41,7 @@ func partitionLines(part partition.Partition, sectorBytes int64) []string {
 	}
 	first := fmt.Sprintf("%3d %12d %12d  %-10s %s", part.Number, part.StartLBA, part.Sectors,
 		partitionSize(part, sectorBytes), fileSystemWords(holds))
-	lines := []string{cut(Printable(first), screenColumns)}
+	lines := []string{Cut(Printable(first), screenColumns)}
 	name, bootable := "", ""
 	if part.Name != "" {
 		name = fmt.Sprintf("name %q", part.Name)
@@ -52,7 +52,7 @@ func partitionLines(part partition.Partition, sectorBytes int64) []string {
 	const indent = "    "
 	about := nonEmpty(name, prefixed("type ", part.Type), bootable, prefixed("GUID ", part.GUID),
 		prefixed("file system ", uuid))
-	for _, line := range wrap(Printable(strings.Join(about, ", ")), screenColumns-len(indent)) {
+	for _, line := range Wrapped(Printable(strings.Join(about, ", ")), screenColumns-len(indent)) {
 		lines = append(lines, indent+line)
 	}
 	return lines

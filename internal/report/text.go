@@ -125,7 +125,7 @@ func overview(run *logbook.Run) string {
 }
 
 func overviewLine(name, verdict, pace, took, sustained string) string {
-	return pad(Printable(name), 34) + pad(verdict, 11) + pad(pace, 12) + pad(took, 14) + sustained
+	return Padded(Printable(name), 34) + Padded(verdict, 11) + Padded(pace, 12) + Padded(took, 14) + sustained
 }
 
 // recordsSentence tells under which numbers the logbook keeps runs.
