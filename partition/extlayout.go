@@ -26,7 +26,6 @@ const (
 	extKnownReadOnly     = extSparse | 0x0002 | 0x0004 | 0x0008 | extSumsOfGroups | 0x0020 | 0x0040 | 0x0100 | extSums | 0x2000 | 0x8000
 
 	extSparseTwo    = 0x0200 // compatible: two backups, in named groups
-	extMetaGroups   = 0x0010 // incompatible
 	extSeeded       = 0x2000 // incompatible
 	extSparse       = 0x0001 // read-only compatible: backups in few groups
 	extSumsOfGroups = 0x0010 // read-only compatible: CRC16 of group descriptors
