@@ -26,6 +26,7 @@ type Card struct {
 	options     Options
 	disk        *Disk // as judged; nil for a regular file
 	info        os.FileInfo
+	seat        *seatIn // nil where the operator named the target itself
 	sizeBytes   int64
 	sectorBytes int
 	direct      bool
@@ -111,6 +112,15 @@ func (c *Card) SizeBytes() int64 { return c.sizeBytes }
 
 // SectorBytes is the disk's logical sector size; 1 for a regular file.
 func (c *Card) SectorBytes() int { return c.sectorBytes }
+
+// Seq is the count of media under which the card was opened: another card in the same reader has another. It is 0 for a regular
+// file, and where the kernel does not count.
+func (c *Card) Seq() uint64 {
+	if c.disk == nil {
+		return 0
+	}
+	return c.disk.DiskSeq
+}
 
 // Direct tells whether reads and writes bypass the operating system's cache.
 func (c *Card) Direct() bool { return c.direct }

@@ -95,11 +95,16 @@ func (j *judging) kind() {
 	}
 }
 
-// gaps holds every missing piece against the disk, its own and those that concern all disks.
-func (j *judging) gaps() {
+// ownGaps holds every missing piece of its own against the disk.
+func (j *judging) ownGaps() {
 	for _, g := range j.disk.Unknown {
 		j.say("its %s is not known: %s", g.Field, g.Why)
 	}
+}
+
+// gaps holds every missing piece against the disk, its own and those that concern all disks.
+func (j *judging) gaps() {
+	j.ownGaps()
 	for _, g := range j.snapshot.Unknown {
 		j.say("the %s is not known: %s", g.Field, g.Why)
 	}
@@ -171,8 +176,8 @@ func (j *judging) used(c contact) {
 			continue
 		}
 		j.say("%s is mounted at %s", c.told(j.disk), m.Point)
-		if m.Point == "/" || j.layerOfRoot(m) {
-			j.say("it holds the running system")
+		if j.ofSystem(m) {
+			j.say(holdsSystem)
 		}
 	}
 	for _, s := range j.snapshot.Swaps {
@@ -186,6 +191,12 @@ func (j *judging) used(c contact) {
 		}
 	}
 }
+
+// holdsSystem is the reason that no permission and no other card will ever lift.
+const holdsSystem = "it holds the running system"
+
+// ofSystem tells whether a mount is the root of the running system, or of its layers.
+func (j *judging) ofSystem(m *Mount) bool { return m.Point == "/" || j.layerOfRoot(m) }
 
 // on tells whether a mount stands on a node, by device number or by source.
 func (m *Mount) on(n node) bool {

@@ -24,26 +24,28 @@ type Options struct {
 //
 // Nothing is opened for writing before it was judged by its number: opening alone has effects on some devices.
 func Open(ctx context.Context, path string, o Options) (*Card, error) {
+	o.Roots = o.Roots.withDefaults()
+	return open(ctx, &Card{path: path, options: o})
+}
+
+// open opens what stands at the card's path, by the card's options, and for a bay only the disk that was seen in it.
+func open(ctx context.Context, c *Card) (*Card, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	o.Roots = o.Roots.withDefaults()
-	node, err := filepath.EvalSymlinks(path)
-	if err != nil {
-		return nil, refuse(path, errors.Join(ErrNotADisk, err), "it cannot be found: %v", plain(err))
+	var err error
+	if c.node, c.info, err = find(c.path); err != nil {
+		return nil, err
 	}
-	info, err := os.Stat(node)
-	if err != nil {
-		return nil, refuse(path, errors.Join(ErrNotADisk, err), "it cannot be looked at: %v", plain(err))
-	}
-	c := &Card{path: path, node: node, options: o, info: info}
-	switch mode := info.Mode(); {
+	switch mode := c.info.Mode(); {
 	case blockMode(mode):
 		err = c.openDisk(ctx)
+	case c.seat != nil:
+		return nil, refuse(c.path, ErrNotADisk, "it is %s; a card in a reader is needed", kindOf(mode))
 	case mode.IsRegular():
 		err = c.openFile()
 	default:
-		return nil, refuse(path, ErrNotADisk, "it is %s; a whole disk or a regular file is needed", kindOf(mode))
+		return nil, refuse(c.path, ErrNotADisk, "it is %s; a whole disk or a regular file is needed", kindOf(mode))
 	}
 	if err != nil {
 		if c.file != nil {
@@ -55,8 +57,21 @@ func Open(ctx context.Context, path string, o Options) (*Card, error) {
 	return c, nil
 }
 
+// find follows the links of a path and looks at what they lead to.
+func find(path string) (node string, info os.FileInfo, err error) {
+	if node, err = filepath.EvalSymlinks(path); err != nil {
+		return "", nil, refuse(path, errors.Join(ErrNotADisk, err), "it cannot be found: %v", plain(err))
+	}
+	if info, err = os.Stat(node); err != nil {
+		return "", nil, refuse(path, errors.Join(ErrNotADisk, err), "it cannot be looked at: %v", plain(err))
+	}
+	return node, info, nil
+}
+
 func kindOf(mode os.FileMode) string {
 	switch {
+	case mode.IsRegular():
+		return "a regular file"
 	case mode.IsDir():
 		return "a directory"
 	case mode&os.ModeCharDevice != 0:
@@ -160,12 +175,14 @@ func (c *Card) judged(number DevNumber) (*Disk, error) {
 	if err != nil {
 		return nil, refuse(c.path, errors.Join(ErrNotAllowed, err), "%v", err)
 	}
-	d := s.DiskByNumber(number)
-	if d == nil {
-		if whole, p := s.PartitionByNumber(number); p != nil {
-			return nil, refuse(c.path, ErrNotADisk, "it is partition %d of %s; a whole disk is needed", p.Number, whole.Name)
+	d, err := s.wholeDisk(c.path, number)
+	if err != nil {
+		return nil, err
+	}
+	if c.seat != nil {
+		if reasons := c.seat.contradictions(s, d); len(reasons) > 0 {
+			return nil, &Refusal{Path: c.path, Reasons: reasons, Err: ErrChanged}
 		}
-		return nil, refuse(c.path, ErrNotADisk, "the kernel lists no whole disk of number %s", number)
 	}
 	c.description.MountedAt = s.mountedAt(d)
 	var j Judgement
@@ -180,13 +197,22 @@ func (c *Card) judged(number DevNumber) (*Disk, error) {
 	return d, nil
 }
 
+// wholeDisk finds the disk of a number; its error says what else has the number.
+func (s *Snapshot) wholeDisk(path string, number DevNumber) (*Disk, error) {
+	if d := s.DiskByNumber(number); d != nil {
+		return d, nil
+	}
+	if whole, p := s.PartitionByNumber(number); p != nil {
+		return nil, refuse(path, ErrNotADisk, "it is partition %d of %s; a whole disk is needed", p.Number, whole.Name)
+	}
+	return nil, refuse(path, ErrNotADisk, "the kernel lists no whole disk of number %s", number)
+}
+
 // readable judges a disk for reading: being in use does no harm, but it must be known what it is.
 func readable(s *Snapshot, d *Disk) Judgement {
 	j := &judging{snapshot: s, disk: d, graph: newGraph(s)}
 	j.kind()
-	for _, g := range d.Unknown {
-		j.say("its %s is not known: %s", g.Field, g.Why)
-	}
+	j.ownGaps()
 	if d.SizeBytes == 0 {
 		j.state()
 	}

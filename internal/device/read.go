@@ -22,16 +22,9 @@ var cidDigits = regexp.MustCompile(`^[0-9a-f]{32}$`)
 // ReadSnapshot reads what the kernel tells about disks, mounts and swap. Pieces that cannot be read are kept as gaps in
 // the result; only a tree without any list of block devices is an error.
 func ReadSnapshot(roots Roots) (*Snapshot, error) {
-	roots = roots.withDefaults()
-	r := &reader{roots: roots}
-	sys, err := filepath.EvalSymlinks(roots.Sys)
+	r, names, err := newReader(roots.withDefaults())
 	if err != nil {
-		return nil, fmt.Errorf("the kernel's device tree cannot be read: %w", err)
-	}
-	r.sys = sys
-	names, err := r.diskNames()
-	if err != nil {
-		return nil, fmt.Errorf("the list of block devices cannot be read: %w", err)
+		return nil, err
 	}
 	s := &Snapshot{}
 	for _, name := range names {
@@ -59,6 +52,18 @@ type reader struct {
 	sys   string            // roots.Sys with links followed
 	paths map[string]string // disk name -> its folder, links followed; empty where it leads nowhere
 	lost  []string          // names from the list of all block devices that lead nowhere
+}
+
+// newReader finds the disks, and gives their names in order.
+func newReader(roots Roots) (r *reader, names []string, err error) {
+	r = &reader{roots: roots}
+	if r.sys, err = filepath.EvalSymlinks(roots.Sys); err != nil {
+		return nil, nil, fmt.Errorf("the kernel's device tree cannot be read: %w", err)
+	}
+	if names, err = r.diskNames(); err != nil {
+		return nil, nil, fmt.Errorf("the list of block devices cannot be read: %w", err)
+	}
+	return r, names, nil
 }
 
 // diskNames gathers the disks from both lists of the kernel, so that one damaged list hides nothing.
@@ -104,8 +109,7 @@ func isFile(path string) bool {
 }
 
 func (r *reader) disk(name string) Disk {
-	dir := r.paths[name]
-	d := Disk{Name: name, Transport: TransportOther}
+	dir, d := r.paths[name], r.locate(name)
 	if dir == "" {
 		d.Unknown = []Gap{{Field: "device folder", Why: "its link leads nowhere"}}
 		// It may be attached to anything, which is then held against every disk.
@@ -113,30 +117,47 @@ func (r *reader) disk(name string) Disk {
 		return d
 	}
 	a := &attributes{dir: dir}
-	d.SysPath = strings.TrimPrefix(strings.TrimPrefix(dir, r.sys), "/")
 	d.Dev = a.devNumber("dev")
 	d.SizeBytes = sizeBytes(a)
 	d.ReadOnly = a.flag("ro")
 	d.Removable = a.flag("removable")
 	d.Hidden = a.flag("hidden")
-	// Kernels before 5.15 do not count media, so a missing count is no gap.
-	if a.exists("diskseq") {
-		d.DiskSeq = a.number("diskseq")
-	}
+	d.DiskSeq = diskSeq(a)
 	d.LogicalSectorBytes = a.sectorBytes("queue/logical_block_size")
 	d.PhysicalSectorBytes = int64(a.number("queue/physical_block_size"))
 	d.Holders = a.links("holders")
 	d.Slaves = a.links("slaves")
 	d.DMName, d.DMUUID = a.text("dm/name"), a.text("dm/uuid")
-	if _, nested := r.paths[filepath.Base(filepath.Dir(dir))]; nested {
-		d.AreaOf = filepath.Base(filepath.Dir(dir))
-	}
-	r.way(&d, a)
+	r.usb(&d, a)
 	describe(&d, a)
 	r.backing(&d, a)
 	r.partitions(&d, a)
 	d.Unknown = a.gaps
 	return d
+}
+
+// locate tells of a disk what its place in the tree tells, without any of its files.
+func (r *reader) locate(name string) Disk {
+	dir := r.paths[name]
+	d := Disk{Name: name, Transport: TransportOther}
+	if dir == "" {
+		return d
+	}
+	d.SysPath = strings.TrimPrefix(strings.TrimPrefix(dir, r.sys), "/")
+	folders := strings.Split(filepath.Dir(d.SysPath), "/")
+	d.Transport, d.PortPath = transportOf(name, folders), portPath(folders)
+	if _, nested := r.paths[filepath.Base(filepath.Dir(dir))]; nested {
+		d.AreaOf = filepath.Base(filepath.Dir(dir))
+	}
+	return d
+}
+
+// diskSeq gives the count of media. Kernels before 5.15 do not count them, so a missing count is no gap.
+func diskSeq(a *attributes) uint64 {
+	if !a.exists("diskseq") {
+		return 0
+	}
+	return a.number("diskseq")
 }
 
 func sizeBytes(a *attributes) int64 {

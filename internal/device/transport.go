@@ -20,30 +20,46 @@ var (
 	floppyName  = regexp.MustCompile(`^fd\d+$`)
 )
 
-// way tells from the path to a disk how it is reached and through which port.
-func (r *reader) way(d *Disk, a *attributes) {
-	folders := strings.Split(filepath.Dir(d.SysPath), "/")
-	d.Transport = transportOf(d.Name, folders)
-	port, lun := -1, ""
-	for i, f := range folders {
+// usbDevice gives the index of the USB device among the folders along a path: the last one, since those before are hubs. It is
+// -1 where there is none.
+func usbDevice(folders []string) int {
+	for i := len(folders) - 1; i >= 0; i-- {
+		if usbPort.MatchString(folders[i]) {
+			return i
+		}
+	}
+	return -1
+}
+
+// portPath tells through which port a disk is reached, empty where nothing tells it.
+func portPath(folders []string) string {
+	port, lun := "", ""
+	if i := usbDevice(folders); i >= 0 {
+		port = folders[i]
+	}
+	for _, f := range folders {
 		switch {
-		case usbPort.MatchString(f):
-			port = i // the last one is the device itself, those before are hubs
-		case mmcHost.MatchString(f) && d.PortPath == "":
-			d.PortPath = f
+		case mmcHost.MatchString(f) && port == "":
+			return f
 		case scsiAddress.MatchString(f):
 			lun = scsiAddress.FindStringSubmatch(f)[1]
 		}
 	}
-	if port < 0 {
+	// Readers with several slots show them as units of one USB device; without the unit two bays would be one.
+	if port != "" && lun != "" && lun != "0" {
+		return port + ":lun" + lun
+	}
+	return port
+}
+
+// usb reads what the USB device that a disk is reached through tells.
+func (r *reader) usb(d *Disk, a *attributes) {
+	folders := strings.Split(filepath.Dir(d.SysPath), "/")
+	i := usbDevice(folders)
+	if i < 0 {
 		return
 	}
-	d.PortPath = folders[port]
-	// Readers with several slots show them as units of one USB device; without the unit two bays would be one.
-	if lun != "" && lun != "0" {
-		d.PortPath += ":lun" + lun
-	}
-	usb := &attributes{dir: filepath.Join(r.sys, filepath.Join(folders[:port+1]...)), prefix: folders[port] + "/"}
+	usb := &attributes{dir: filepath.Join(r.sys, filepath.Join(folders[:i+1]...)), prefix: folders[i] + "/"}
 	d.LinkSpeed = usb.text("speed")
 	d.Serial = usb.text("serial")
 	a.gaps = append(a.gaps, usb.gaps...)
