@@ -17,7 +17,8 @@ type Bay struct {
 	by    Transport // the same
 }
 
-// A Seat is what a bay holds at one moment. Two that are equal hold the same card.
+// A Seat is what a bay holds at one moment. Two that are equal hold the same card, where the kernel counts media; where it does
+// not, cards of one size look alike.
 type Seat struct {
 	Present   bool
 	Seq       uint64    // the count of media: another card has another number; 0 where the kernel does not count

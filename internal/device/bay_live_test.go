@@ -179,6 +179,8 @@ func TestLiveBayHoldsThePort(t *testing.T) {
 	refusedFor(t, c.Recheck(), device.ErrChanged, "sdb is not at 1-2")
 	of.become(t, own, disk("1-2", "sdc", "8:32", twin))
 	refusedFor(t, c.Recheck(), device.ErrChanged, "sdb and sdc are there")
+	of.become(t, own, "attr diskseq 999999")
+	refusedFor(t, c.Recheck(), device.ErrChanged, "the card was changed since it was seen")
 }
 
 // TestLiveBayIsNotLedAstray has a node that leads to the card of another reader, which the bay must not touch.

@@ -247,6 +247,13 @@ func TestLookTellsNothingWrong(t *testing.T) {
 		t.Errorf("a size that makes no sense became %+v", seat)
 	}
 	b.write(t, filepath.Join(b.folders["sdb"], "size"), "0\n")
+	// A disk that is being taken away: its files go before its folder does.
+	if err := os.Remove(filepath.Join(b.base, b.folders["sdb"], "dev")); err != nil {
+		t.Fatal(err)
+	}
+	if got := look(t, bay); got != (device.Seat{}) {
+		t.Errorf("a disk that is going: %+v", got)
+	}
 	if err := os.RemoveAll(filepath.Join(b.roots.Sys, "block")); err != nil {
 		t.Fatal(err)
 	}
