@@ -47,6 +47,8 @@ type cardDoc struct {
 	Label        string       `json:"label"`
 	CardID       int64        `json:"card_id"`
 	RunID        int64        `json:"run_id"`
+	BatchID      int64        `json:"batch_id"`
+	Number       int64        `json:"number"`
 	Operation    string       `json:"operation"`
 	StartedAt    string       `json:"started_at"`
 	Verdict      string       `json:"verdict"`
@@ -58,9 +60,15 @@ type cardDoc struct {
 	Write        *writeDoc    `json:"write"`
 	Proof        *proofDoc    `json:"proof"`
 	Table        *tableDoc    `json:"table"`
+	Imprint      *imprintDoc  `json:"imprint"`
 	Findings     []findingDoc `json:"findings"`
 	Error        *errorDoc    `json:"error"`
 	Conditions   conditionDoc `json:"conditions"`
+}
+
+type imprintDoc struct {
+	Identity string `json:"identity"`
+	Digest   string `json:"digest"`
 }
 
 type conditionDoc struct {
@@ -73,6 +81,7 @@ type conditionDoc struct {
 	Direct            bool    `json:"direct"`
 	CardsAtOnce       int     `json:"cards_at_once"`
 	Discard           bool    `json:"discard"`
+	SkipFree          bool    `json:"skip_free"`
 	CardSize          int64   `json:"card_size_bytes"`
 	Floor             float64 `json:"floor_bytes_per_s"`
 	CID               string  `json:"cid"`
