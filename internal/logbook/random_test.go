@@ -1,6 +1,7 @@
 package logbook_test
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -22,15 +23,19 @@ type model struct {
 	byCID   map[string]int64         // cards
 	hasCID  map[int64]bool
 	cards   int64
+	turns   []logbook.Turn // of the one batch there is
 }
 
 // cardOf names the card of a run by the rules of Begin.
 func (m *model) cardOf(run *logbook.Run) int64 {
-	cid := run.Conditions.CardRegisterCID
+	cid, label := run.Conditions.CardRegisterCID, run.Label
+	if run.BatchID != 0 {
+		label = "" // until the turn is done
+	}
 	card := m.byCID[cid]
-	if card == 0 && run.Label != "" {
+	if card == 0 && label != "" {
 		for _, r := range m.records { // the card of the latest run wins
-			if m.labels[r.CardID] == run.Label && (cid == "" || !m.hasCID[r.CardID]) {
+			if m.labels[r.CardID] == label && (cid == "" || !m.hasCID[r.CardID]) {
 				card = r.CardID
 			}
 		}
@@ -42,8 +47,8 @@ func (m *model) cardOf(run *logbook.Run) int64 {
 	if cid != "" {
 		m.byCID[cid], m.hasCID[card] = card, true
 	}
-	if run.Label != "" {
-		m.labels[card] = run.Label
+	if label != "" {
+		m.labels[card] = label
 	}
 	return card
 }
@@ -73,7 +78,8 @@ func (m *model) peers(run *logbook.Run, imageName string) [][]flash.Sample {
 			related = m.hasCID[r.CardID] && m.cidOf(r.CardID)[:18] == cid[:18]
 		}
 		known := m.hasCID[r.CardID] || m.labels[r.CardID] != ""
-		good := r.Verdict == logbook.Intact && r.Operation == logbook.OperationFlash && !r.Conditions.SourceWasTheLimit
+		good := r.Verdict == logbook.Intact && r.Operation == logbook.OperationFlash && !r.Conditions.SourceWasTheLimit &&
+			r.Conditions.SkipFree == run.Conditions.SkipFree
 		if related && known && good && !seen[r.CardID] && r.Bay() == run.Bay() && len(m.traces[r.RunID]) > 0 {
 			seen[r.CardID] = true
 			traces = append(traces, m.traces[r.RunID])
@@ -97,25 +103,27 @@ func TestRandomOperationsAgreeWithAPlainMap(t *testing.T) {
 	random := rand.New(rand.NewPCG(seed, 0))
 	path := bookPath(t)
 	book := open(t, path)
+	batch := openBatch(t, book, stack(false))
 	m := &model{
 		closed: map[int64]bool{}, traces: map[int64][]flash.Sample{}, labels: map[int64]string{},
 		byCID: map[string]int64{}, hasCID: map[int64]bool{},
 	}
 	for step := range 600 {
-		switch random.IntN(8) {
+		switch random.IntN(9) {
 		case 0, 1, 2:
-			m.begin(t, book, random)
+			m.begin(t, book, batch, random)
 		case 3, 4, 5:
 			m.finish(t, book, random)
 		case 6:
 			m.ask(t, book, random)
 		case 7:
 			if step%10 == 0 {
-				if err := book.Close(); err != nil {
-					t.Fatal(err)
-				}
+				closeAll(t, batch, book)
 				book = open(t, path)
+				batch = openBatch(t, book, stack(false))
 			}
+		case 8:
+			m.takeTurn(t, batch, random)
 		}
 		if t.Failed() {
 			t.Fatalf("at step %d", step)
@@ -124,7 +132,43 @@ func TestRandomOperationsAgreeWithAPlainMap(t *testing.T) {
 	if diff := cmp.Diff(m.list(logbook.Filter{Limit: 9999}), mustList(t, book, logbook.Filter{Limit: 9999})); diff != "" {
 		t.Errorf("at the end (-want +got):\n%s", diff)
 	}
+	expectTurns(t, batch, m.turns...)
 	checkIntegrity(t, path)
+}
+
+// takeTurn gives a turn for any run, if its label is free, and settles it: done where the run allows it, else returned.
+func (m *model) takeTurn(t *testing.T, batch *logbook.Batch, random *rand.Rand) {
+	if len(m.records) == 0 {
+		return
+	}
+	run := m.records[random.IntN(len(m.records))]
+	taken := run.Label != "" && slices.ContainsFunc(m.turns, func(turn logbook.Turn) bool {
+		return turn.Label == run.Label && turn.State == logbook.TurnDone
+	})
+	turn, err := batch.Give(t.Context(), run.Label)
+	if taken {
+		if !errors.Is(err, logbook.ErrLabelTaken) {
+			t.Errorf("%q was given again: %v", run.Label, err)
+		}
+		return
+	}
+	if err != nil || turn.Number != int64(len(m.turns)+1) {
+		t.Errorf("after %d turns: %+v, %v", len(m.turns), turn, err)
+	}
+	mayBeDone := run.BatchID != 0 && (!m.closed[run.RunID] || run.Verdict == logbook.Intact)
+	switch err := batch.Settle(t.Context(), turn.Number, run.RunID, true); {
+	case (err == nil) != mayBeDone:
+		t.Errorf("a turn of run %d is done: %v, closed %v, of batch %d", run.RunID, err, m.closed[run.RunID], run.BatchID)
+	case err == nil:
+		turn.State, turn.RunID = logbook.TurnDone, run.RunID
+		if run.Label != "" {
+			m.labels[run.CardID] = run.Label
+		}
+	default:
+		turn.State = logbook.TurnReturned
+		settle(t, batch, turn.Number, 0, false)
+	}
+	m.turns = append(m.turns, turn)
 }
 
 // pick gives one of the values.
@@ -134,12 +178,14 @@ func randomRun(random *rand.Rand) *logbook.Run {
 	serial := uint32(random.IntN(6))
 	run := flashRun(pick(random, "", "a", "b", "c", "d", "e"), pick(random, "", "", cid("CARDA", 0x10, serial), cid("CARDB", 0x10, serial)))
 	run.Conditions.PortPath = pick(random, "", "1-1", "1-2")
+	run.Conditions.SkipFree = random.IntN(4) == 0
 	run.Operation = pick(random, logbook.OperationFlash, logbook.OperationFlash, logbook.OperationCheck)
 	return run
 }
 
-func (m *model) begin(t *testing.T, book *logbook.Book, random *rand.Rand) {
+func (m *model) begin(t *testing.T, book *logbook.Book, batch *logbook.Batch, random *rand.Rand) {
 	run, image := randomRun(random), begunImage(pick(random, "x", "y"))
+	run.BatchID = pick(random, 0, batch.ID())
 	if err := book.Begin(t.Context(), run, image); err != nil {
 		t.Fatal(err)
 	}
