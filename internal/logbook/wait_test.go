@@ -205,3 +205,31 @@ func TestFullLogbookKeepsWhatItHoldsAndGoesOn(t *testing.T) {
 		t.Errorf("the closed run has %d samples, %v", len(samples), err)
 	}
 }
+
+// A logbook without room gives no turn, and no number is lost to those that it could not give.
+func TestFullLogbookGivesNoTurn(t *testing.T) {
+	book, path := newBook(t)
+	batch, err := book.OpenBatch(t.Context(), BatchOptions{Name: "full", ImageSHA256: "digest"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer batch.Close()
+	limit := func(pages string) {
+		var got int
+		if err := book.db.QueryRowContext(t.Context(), "PRAGMA max_page_count = "+pages).Scan(&got); err != nil {
+			t.Fatal(err)
+		}
+	}
+	limit("1") // SQLite takes it as "no more than there are"
+	var given int64
+	for err == nil && given < 10_000 {
+		if _, err = batch.Give(t.Context(), ""); err == nil {
+			given++
+		}
+	}
+	expectKind(t, "give", err, ErrFull, path)
+	limit("1000000")
+	if turn, err := batch.Give(t.Context(), ""); err != nil || turn.Number != given+1 {
+		t.Errorf("with room again, after %d turns: %+v, %v", given, turn, err)
+	}
+}
