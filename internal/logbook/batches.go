@@ -37,7 +37,7 @@ type Batch struct {
 // A Turn is what one card of a batch gets.
 type Turn struct {
 	Number int64  // counts the cards of all batches of one name, from 1 on; never given twice
-	Label  string // empty where the batch has no labels
+	Label  string // as it was told to Give, else made of the batch's name and the number: "hive-007"
 	State  TurnState
 	RunID  int64 // 0 while given, and where no run was recorded
 }
@@ -115,8 +115,8 @@ func (s *Batch) Turns(ctx context.Context) ([]Turn, error) {
 	return turns, nil
 }
 
-// Give gives the next card its number, and the label where the batch has labels. Once it returned, the number is on disk and is
-// never given again, whatever happens. ErrLabelTaken when the label is on a done card of the batch, or on its way to one.
+// Give gives the next card its number, and the label; an empty one stands for one made of the batch's name and the number. Once
+// it returned, the number is on disk and is never given again, whatever happens. ErrLabelTaken when the label is on a done card of the batch, or on its way to one.
 func (s *Batch) Give(ctx context.Context, label string) (Turn, error) {
 	var turn Turn
 	err := s.write(ctx, func(tx *sql.Tx) (err error) {

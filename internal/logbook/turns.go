@@ -4,25 +4,31 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"time"
 )
 
-// giveTurn gives the number after the highest of all batches of the batch's name.
+// giveTurn gives the number after the highest of all batches of the batch's name. Where no label is told, one is made of that
+// name and the number.
 func giveTurn(ctx context.Context, tx *sql.Tx, batchID int64, label string, now time.Time) (Turn, error) {
 	var taken bool
+	var name string
 	turn := Turn{Label: label, State: TurnGiven}
 	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM turns
 			WHERE batch_id = ?1 AND label = ?2 AND label <> '' AND state <> 'returned'),
-		1 + max((SELECT coalesce(max(number), 0) FROM turns WHERE turns.batch_id = batches.batch_id))
-		FROM batches WHERE name = (SELECT name FROM batches WHERE batch_id = ?1)`, batchID, label).Scan(&taken, &turn.Number)
+		1 + max((SELECT coalesce(max(number), 0) FROM turns WHERE turns.batch_id = batches.batch_id)), name
+		FROM batches WHERE name = (SELECT name FROM batches WHERE batch_id = ?1)`, batchID, label).Scan(&taken, &turn.Number, &name)
 	if err != nil {
 		return Turn{}, err
 	}
 	if taken {
 		return Turn{}, ErrLabelTaken
 	}
+	if label == "" {
+		turn.Label = fmt.Sprintf("%s-%03d", name, turn.Number)
+	}
 	_, err = tx.ExecContext(ctx, `INSERT INTO turns (batch_id, number, label, state, given_at) VALUES (?, ?, ?, 'given', ?)`,
-		batchID, turn.Number, label, now.UTC().Format(timeLayout))
+		batchID, turn.Number, turn.Label, now.UTC().Format(timeLayout))
 	return turn, err
 }
 
