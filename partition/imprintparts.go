@@ -70,7 +70,7 @@ func (p *part) readUnknown() error {
 func (p *part) readExt(v *Volume) error {
 	b, err := p.bytes(extSuperblockAt, 1024)
 	if b == nil {
-		return err
+		return covered(false, err)
 	}
 	v.Mounts = int64(le16(b, 0x34))
 	written := time.Unix(int64(le32(b, 0x30)|uint64(b[0x274])<<32), 0).UTC()
@@ -87,26 +87,22 @@ func (p *part) readExt(v *Volume) error {
 func (p *part) readFAT() error {
 	sector, err := p.bytes(0, 512)
 	if sector == nil {
-		return err
+		return covered(false, err)
 	}
 	f, ok := decodeFATBoot(sector)
-	if !ok {
-		return nil
+	if !ok || f.fatSectors*f.sectorBytes > mostFATBytes {
+		return ErrNoImprint
 	}
 	if f.is32 {
 		if _, err := p.bytes(le16(sector, 0x30)*f.sectorBytes, 512); err != nil {
 			return err
 		}
 	}
-	length := f.fatSectors * f.sectorBytes
-	if length > mostFATBytes {
-		return ErrNoImprint
-	}
-	if _, err := p.each(f.reserved*f.sectorBytes, length, ignore); err != nil {
+	if err := covered(p.each(f.reserved*f.sectorBytes, f.fatSectors*f.sectorBytes, ignore)); err != nil {
 		return err
 	}
-	_, _, err = f.root(p.volume, ignore)
-	return err
+	_, sound, err := f.root(p.volume, ignore)
+	return covered(sound, err)
 }
 
 // readExFAT covers the boot sector with its mark of a mount under way, the start of the FAT, the allocation bitmap and the root
@@ -114,25 +110,27 @@ func (p *part) readFAT() error {
 func (p *part) readExFAT() error {
 	sector, err := p.bytes(0, 512)
 	if sector == nil {
-		return err
+		return covered(false, err)
 	}
 	x, ok := decodeExFATBoot(sector)
 	if !ok {
-		return nil
+		return ErrNoImprint
 	}
-	if _, err := p.each(x.fatAt<<x.sectorShift, min((x.clusters+2)*4, imprintExFATBytes), ignore); err != nil {
+	if err := covered(p.each(x.fatAt<<x.sectorShift, min((x.clusters+2)*4, imprintExFATBytes), ignore)); err != nil {
 		return err
 	}
 	root := &exfatDirectory{}
-	if _, _, err := x.chains().follow(p.volume, x.root, max(mostDirectoryBytes, x.clusterBytes()), root.look); err != nil {
+	_, sound, err := x.chains().follow(p.volume, x.root, max(mostDirectoryBytes, x.clusterBytes()), root.look)
+	if err := covered(sound && len(root.bitmap) == 1, err); err != nil {
 		return err
 	}
-	if len(root.bitmap) != 1 {
-		return ErrNoImprint
-	}
-	bitmap := root.bitmap[0]
-	_, sound, err := x.chains().follow(p.volume, bitmap.cluster, max(mostBitmapBytes, x.clusterBytes()), ignore)
-	if err == nil && !sound {
+	_, sound, err = x.chains().follow(p.volume, root.bitmap[0].cluster, max(mostBitmapBytes, x.clusterBytes()), ignore)
+	return covered(sound, err)
+}
+
+// covered makes an error of what could not be read as a whole, as it does not lie on the medium or leads nowhere.
+func covered(whole bool, err error) error {
+	if err == nil && !whole {
 		return ErrNoImprint
 	}
 	return err
@@ -147,7 +145,7 @@ func (p *part) readF2FS() error {
 	}
 	b, err := p.bytes(0x400, 512)
 	if b == nil {
-		return err
+		return covered(false, err)
 	}
 	shift, segmentShift, first := le32(b, 0x10), le32(b, 0x14), le32(b, 0x4C)
 	if le32(b, 0) != 0xF2F52010 || shift < 9 || shift > 16 || segmentShift > 16 {
@@ -155,11 +153,8 @@ func (p *part) readF2FS() error {
 	}
 	for _, block := range []uint64{first, first + 1<<segmentShift} {
 		checkpoint, err := p.bytes(block<<shift, 1<<shift)
-		if err != nil {
-			return err
-		}
 		if checkpoint == nil {
-			return ErrNoImprint
+			return covered(false, err)
 		}
 	}
 	return nil

@@ -91,6 +91,24 @@ func inspect(run *logbook.Run, card flash.Card, e *excerpt, imageBytes int64) (*
 	return image, nil
 }
 
+// imprint takes the imprint of a card whose table was just read into the run. A card of which that fails is intact all the same:
+// what is lost is only that it will not be known again as untouched. The error is that of a card that is gone.
+func imprint(run *logbook.Run, card flash.Card) error {
+	taken, err := partition.TakeImprint(newTableReader(card), run.Table)
+	switch {
+	case err == nil:
+		run.Imprint = taken
+	case errors.Is(err, flash.ErrGone):
+		return inspectFailed(err)
+	case !errors.Is(err, partition.ErrNoImprint):
+		find(run, partition.Finding{
+			Code: "imprint-not-taken", Severity: partition.Warning,
+			Sentence: "The card will not be known again as untouched, since reading it once more failed.", Evidence: err.Error(),
+		})
+	}
+	return nil
+}
+
 // cutShort tells whether the image's own table has more in it than the image: what is missing then can be on no card.
 func cutShort(image *partition.Table) (partition.Finding, bool) {
 	for _, f := range image.Findings {

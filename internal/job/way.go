@@ -165,10 +165,13 @@ func (w *way) dropCache() {
 	}
 }
 
-// inspect reads table and file systems from the card, holds them against the image's, and tells the kernel.
+// inspect reads table and file systems from the card, holds them against the image's, takes the imprint, and tells the kernel.
 func (w *way) inspect() error {
 	w.Meter.Enter(flash.StepInspect)
 	if _, err := inspect(&w.run, w.Card, w.excerpt, w.pump.Manifest().ImageBytes); err != nil {
+		return err
+	}
+	if err := imprint(&w.run, w.Card); err != nil {
 		return err
 	}
 	w.run.Conditions.KernelRereadTable = w.rereadTable()

@@ -50,7 +50,7 @@ type Run struct {
 	Write               *flash.Figures      `json:"write"` // null for a check
 	Proof               *verify.Proof       `json:"proof"`
 	Table               *partition.Table    `json:"table"`
-	Imprint             *partition.Imprint  `json:"imprint"` // of the card as the run left it; null unless intact
+	Imprint             *partition.Imprint  `json:"imprint"` // of a card that was flashed and is intact, where one can be taken
 	Findings            []partition.Finding `json:"findings"`
 	Error               *Failure            `json:"error"`
 	Conditions          Conditions          `json:"conditions"`
