@@ -75,6 +75,8 @@ func (v *Volume) changes(now *Volume) (told []string) {
 	case now.StartBytes != v.StartBytes:
 		add("%s starts at another place", v.where())
 		return told
+	case now.LengthBytes != v.LengthBytes && now.Kind == "" && v.Kind == "": // its end is what is covered of it
+		return told
 	case now.Kind != v.Kind:
 		add("%s holds other than what it did: %s, before it was %s", v.where(), orNone(now.Kind), orNone(v.Kind))
 		return told

@@ -29,7 +29,7 @@ func occupiedFile(t *testing.T, path string) []partition.Holding {
 }
 
 // A filling is a file system that its own tool made, and what other tools then did to it: IMAGE, TREE (a folder of 40 files) and FILE
-// stand for paths.
+// stand for paths, and SCRIPT for one to debugfs.
 type filling struct {
 	name      string
 	sizeBytes int64
@@ -93,7 +93,7 @@ func fillings() []filling {
 		filling{"ext4, its groups apart", 300 * mib, []string{"mke2fs -q -t ext4 -O meta_bg,^resize_inode IMAGE"}, unknown},
 		filling{"ext4, its counts disagree", 300 * mib, []string{"mke2fs -q -t ext4 IMAGE", "debugfs: set_super_value free_inodes_count 1000"}, files},
 		filling{"ext4, its groups disagree", 300 * mib, []string{"mke2fs -q -t ext4 IMAGE", "debugfs: set_block_group 1 free_inodes_count 1"}, unknown},
-		filling{"ext4, a journal to be replayed", 300 * mib, []string{"mke2fs -q -t ext4 IMAGE", "debugfs: feature +needs_recovery"}, unknown},
+		filling{"ext3, a journal to be replayed", 300 * mib, []string{"mke2fs -q -t ext3 IMAGE", "debugfs -w -f SCRIPT IMAGE"}, unknown},
 		filling{"ext2, not taken out", 300 * mib, []string{"mke2fs -q -t ext2 IMAGE", "debugfs: set_super_value state 0"}, unknown},
 		filling{"swap", 2 * mib, []string{"mkswap -q IMAGE"}, unknown},
 		filling{"btrfs", 120 * mib, []string{"mkfs.btrfs -q IMAGE"}, unknown},
@@ -117,9 +117,14 @@ func tool(t *testing.T, command, path string) string {
 	if request, ok := strings.CutPrefix(command, "debugfs: "); ok {
 		return run(t, "", "debugfs", "-w", "-R", strings.ReplaceAll(request, "FILE", filepath.Join(tree, "IMG_0000.JPG")), path)
 	}
+	// A transaction that is not carried out, so that the journal is to be replayed.
+	script := filepath.Join(filepath.Dir(path), "script")
+	if err := os.WriteFile(script, []byte("jo\njw -b 9000 /dev/zero\njc\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	words := strings.Fields(command)
 	for i := range words {
-		words[i] = strings.NewReplacer("IMAGE", path, "TREE", tree, "FILE", filepath.Join(tree, "IMG_0000.JPG")).Replace(words[i])
+		words[i] = strings.NewReplacer("IMAGE", path, "TREE", tree, "SCRIPT", script, "FILE", filepath.Join(tree, "IMG_0000.JPG")).Replace(words[i])
 	}
 	return run(t, "", words...)
 }
