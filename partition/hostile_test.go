@@ -123,6 +123,8 @@ func TestBadTablesAreJudged(t *testing.T) {
 				t.Errorf("that it differs from the case before is told: %t", differ)
 			}
 			neighbour = table
+			occupiedSoundly(t, c.content, table)
+			imprintSoundly(t, c.content, table)
 			if places := c.places(t); !walked[places] { // those that read the same places need not fail twice
 				walked[places] = true
 				failures += c.failing(t)

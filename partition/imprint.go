@@ -108,16 +108,22 @@ func digestOf(reader *sectorReader, read func() error) (string, error) {
 	return hex.EncodeToString(reader.digest.Sum(nil)), nil
 }
 
-// readTable reads what Inspect reads of the table: boot records and both copies of a GPT.
+// readTable reads what Inspect reads of the table: boot records, or both copies of a GPT. It leaves out where Inspect looks for
+// remains of another table, since that may be the place of files; without a table, so is all of the medium.
 func readTable(reader *sectorReader, table *Table) error {
+	if table.Kind == SchemeNone {
+		return nil
+	}
 	in := &inspection{medium: reader, table: &Table{SectorBytes: table.SectorBytes, SizeBytes: table.SizeBytes}, told: map[string]int{}}
-	var whole []FileSystem
-	if table.FileSystem != nil {
-		whole = append(whole, *table.FileSystem)
-	}
-	record, err := in.bootRecord(whole)
-	if err != nil {
+	record, err := in.bootRecord(nil)
+	switch {
+	case err != nil:
 		return err
+	case table.Kind == SchemeMBR && record == nil: // the medium is not what it was a moment ago
+		return ErrNoImprint
+	case table.Kind == SchemeMBR:
+		return in.takeMBR(record)
+	default:
+		return in.takeTable(record, nil)
 	}
-	return in.takeTable(record, whole)
 }

@@ -80,7 +80,8 @@ func touchings() []touching {
 	}
 	for kind, make := range map[string]string{"fat12": "mkfs.vfat -F 12 -s 16 IMAGE", "fat16": "mkfs.vfat -F 16 IMAGE"} {
 		all = append(all, touching{
-			kind + ": a file added", "files were changed on the " + kind + " on the medium", 16 * mib, []string{make},
+			kind + ": a file added", "files were changed on the " + kind + " on the medium", 16 * mib,
+			[]string{make},
 			[]string{"mcopy -i IMAGE FILE ::b.jpg"},
 		})
 	}
