@@ -64,9 +64,9 @@ func Printable(text string) string {
 	}, text)
 }
 
-// columns is the width of a text on a terminal, at most: every letter beyond the alphabets of Europe is taken for a wide
+// Columns is the width of a text on a terminal, at most: every letter beyond the alphabets of Europe is taken for a wide
 // one.
-func columns(text string) (n int) {
+func Columns(text string) (n int) {
 	for _, r := range text {
 		n++
 		if r >= 0x1100 {
@@ -78,11 +78,11 @@ func columns(text string) (n int) {
 
 // Cut shortens a text to a width, and marks that with two dots.
 func Cut(text string, width int) string {
-	if columns(text) <= width {
+	if Columns(text) <= width {
 		return text
 	}
 	letters := []rune(text)
-	for len(letters) > 0 && columns(string(letters)) > width-2 {
+	for len(letters) > 0 && Columns(string(letters)) > width-2 {
 		letters = letters[:len(letters)-1]
 	}
 	return string(letters) + ".."
@@ -90,13 +90,13 @@ func Cut(text string, width int) string {
 
 // Shortened cuts a name to a width at its middle: what tells names apart mostly stands at their ends.
 func Shortened(name string, width int) string {
-	if columns(name) <= width {
+	if Columns(name) <= width {
 		return name
 	}
 	letters := []rune(name)
 	for half := len(letters) / 2; half > 0; half-- {
 		short := string(letters[:half]) + ".." + string(letters[len(letters)-half:])
-		if columns(short) <= width {
+		if Columns(short) <= width {
 			return short
 		}
 	}
@@ -106,7 +106,7 @@ func Shortened(name string, width int) string {
 // Padded fills a text up to a width with spaces, or cuts it so that one space remains.
 func Padded(text string, width int) string {
 	text = Cut(text, width-1)
-	return text + strings.Repeat(" ", width-columns(text))
+	return text + strings.Repeat(" ", width-Columns(text))
 }
 
 // Wrapped breaks a text at its spaces into lines of at most this width. A word that is wider is cut.
@@ -117,7 +117,7 @@ func Wrapped(text string, width int) (lines []string) {
 		switch {
 		case line == "":
 			line = word
-		case columns(line)+1+columns(word) <= width:
+		case Columns(line)+1+Columns(word) <= width:
 			line += " " + word
 		default:
 			lines, line = append(lines, line), word
