@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -75,6 +76,9 @@ func (d drawing) bay(b *bayTrack, imageBytes int64) string {
 	head := named(b.Bay, bayColumns) + named(card, labelColumns-1)
 	head = report.Cut(head, d.columns)
 	room := max(d.columns-report.Columns(head), 0)
+	if room < 2 { // not even the dots of what is cut
+		return head
+	}
 	line := b.line(imageBytes, room)
 	key := report.Cut(report.Printable(line.key), room)
 	room -= report.Columns(key)
@@ -136,29 +140,24 @@ func (b *bayTrack) finishedLine() bayLine {
 
 // workingLine tells how far a card is, how fast, and when its bay wants the next. What is slow stands out.
 func (b *bayTrack) workingLine(imageBytes int64, room int) bayLine {
-	var key, rate string
-	switch l := b.last(); {
-	case b.isSlow():
-		key = slowInWords(l.Pace, b.sustained())
-	case b.measures() && b.rateNow() > 0:
-		rate = report.Rate(b.rateNow())
-		if sustained := b.sustained(); sustained > 0 {
-			rate += fmt.Sprintf(" (sustained %s)", strings.TrimSuffix(report.Rate(sustained), " MB/s"))
-		}
-	}
-	words := []string{stepInOneWord(b.step)}
+	var share, drawn, rate, next string
 	if b.measures() && b.step != flash.StepSource && imageBytes > 0 {
-		share := int(100 * min(b.last().bytes, imageBytes) / imageBytes)
-		words = append(words, fmt.Sprintf("%d %%", share))
-		if key == "" {
-			words = append(words, bar(share, room-barless))
-		}
+		percent := int(100 * min(b.last().bytes, imageBytes) / imageBytes)
+		share, drawn = fmt.Sprintf("%d %%", percent), bar(percent, room-barless)
 	}
-	words = append(words, rate)
 	if b.Left > 0 {
-		words = append(words, "next in "+clock(b.Left))
+		next = "next in " + clock(b.Left)
 	}
-	return bayLine{key, strings.Join(nonEmptyOf(words), " ")}
+	if b.isSlow() { // which goes without saying that it is being written
+		return bayLine{slowInWords(b.last().Pace, b.sustained()), joined(share, next)}
+	}
+	if now := b.rateNow(); b.measures() && now > 0 {
+		rate = report.Rate(now)
+	}
+	if sustained := b.sustained(); sustained > 0 {
+		rate += fmt.Sprintf(" (sustained %s)", strings.TrimSuffix(report.Rate(sustained), " MB/s"))
+	}
+	return bayLine{"", joined(stepInOneWord(b.step), share, drawn, rate, next)}
 }
 
 // barless is the room that the words beside the bar take at most.
@@ -174,13 +173,9 @@ func bar(percent, room int) string {
 	return "[" + strings.Repeat("#", full) + strings.Repeat(".", cells-full) + "]"
 }
 
-func nonEmptyOf(words []string) (all []string) {
-	for _, w := range words {
-		if w != "" {
-			all = append(all, w)
-		}
-	}
-	return all
+// joined puts those words together that are there.
+func joined(words ...string) string {
+	return strings.Join(slices.DeleteFunc(words, func(w string) bool { return w == "" }), " ")
 }
 
 // nextForHands tells what the hands do next: what can be done at once, and which bay will want a card soonest.

@@ -11,7 +11,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"cardwright": mainWithoutTerminal})
+	testscript.Main(m, map[string]func(){"cardwright": mainWithoutTerminal, "heldbatch": heldBatch})
 }
 
 // mainWithoutTerminal leaves the terminal that the tests were started from, so that a script only has one where it says so.

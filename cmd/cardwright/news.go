@@ -94,13 +94,6 @@ func (n *news) score() score {
 // tracks follow the cards at work, by bay.
 type tracks map[string]*bayTrack
 
-// A bayTrack is a bay as it was looked at lately.
-type bayTrack struct {
-	batch.Look
-	stretch           // of a card at work
-	told    time.Time // when a line last told of it
-}
-
 // see takes a new look at all bays, in their order.
 func (t tracks) see(now time.Time, looks []batch.Look) []*bayTrack {
 	all := make([]*bayTrack, len(looks))
@@ -122,10 +115,17 @@ func (t tracks) see(now time.Time, looks []batch.Look) []*bayTrack {
 	return all
 }
 
+// A bayTrack is a bay as it was looked at lately.
+type bayTrack struct {
+	batch.Look
+	stretch           // of a card at work
+	told    time.Time // when a line last told of it
+}
+
 // atWork tells whether there is a card at work that can be told of.
-func (t *bayTrack) atWork() bool { return t.Phase == batch.PhaseWorking && len(t.looks) > 0 }
+func (b *bayTrack) atWork() bool { return b.Phase == batch.PhaseWorking && len(b.looks) > 0 }
 
 // isSlow tells whether the card at work is slow so far.
-func (t *bayTrack) isSlow() bool {
-	return t.atWork() && isBelow(t.last().Pace.Pace) && t.step == flash.StepBody
+func (b *bayTrack) isSlow() bool {
+	return b.atWork() && isBelow(b.last().Pace.Pace) && b.step == flash.StepBody
 }

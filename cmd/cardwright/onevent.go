@@ -37,25 +37,28 @@ const (
 func newErrand(command string, limit time.Duration, complain func(string)) *errand {
 	ctx, cut := context.WithCancel(context.Background())
 	e := &errand{
-		command: command, limit: limit, complain: complain, waiting: make(chan []byte, errandRoom),
+		command: command, limit: limit, complain: complain, waiting: make(chan []byte, errandRoom+1),
 		told: map[string]bool{}, cut: cut, stopped: make(chan struct{}),
 	}
 	go e.work(ctx) // ends with close, which waits for it
 	return e
 }
 
-// tell takes an event's document, or loses it where too many wait.
+// tell takes an event's document, or loses it where too many wait. One goroutine at a time calls it, so that room seen stays.
 func (e *errand) tell(document []byte) {
-	select {
-	case e.waiting <- document:
-	default:
+	if len(e.waiting) >= errandRoom {
 		e.lost.Add(1)
+		return
 	}
+	e.waiting <- document
 }
 
-// close waits for what is queued, but not for long: what is under way then is killed, and the rest is lost. It gives how many
-// events the command was not run for.
-func (e *errand) close() (lost int64) {
+// close takes the last document, for which a place is kept, and waits for what is queued, but not for long: what is under way then
+// is killed, and the rest is lost. It gives how many events the command was not run for. No last document is nil.
+func (e *errand) close(last []byte) (lost int64) {
+	if last != nil {
+		e.waiting <- last
+	}
 	close(e.waiting)
 	limit := time.AfterFunc(e.limit, e.cut)
 	<-e.stopped

@@ -36,7 +36,8 @@ func TestErrandsComeOneAtATimeAndInOrder(t *testing.T) {
 		want.WriteString(line)
 		e.tell([]byte(line))
 	}
-	if lost := e.close(); lost != 0 || len(c.told) > 0 {
+	want.WriteString("the last\n")
+	if lost := e.close([]byte("the last\n")); lost != 0 || len(c.told) > 0 {
 		t.Errorf("%d were lost; %q", lost, c.told)
 	}
 	if got, err := os.ReadFile(out); err != nil || string(got) != want.String() {
@@ -54,7 +55,7 @@ func TestFailingErrandIsToldOncePerCause(t *testing.T) {
 	for _, code := range []string{"3\n", "3\n", "0\n", "4\n", "3\n"} {
 		e.tell([]byte(code))
 	}
-	e.close()
+	e.close(nil)
 	want := []string{
 		"the command of --on-event: it failed, exit status 3: no bell to ring (3)",
 		"the command of --on-event: it failed, exit status 4: no bell to ring (4)",
@@ -85,7 +86,7 @@ func TestHangingErrandIsKilledWithItsChildren(t *testing.T) {
 	if n, err := held.Read(make([]byte, 1)); n != 0 || os.IsTimeout(err) {
 		t.Errorf("a child still holds the pipe: %d, %v", n, err)
 	}
-	e.close()
+	e.close(nil)
 	if len(c.told) != 1 || !strings.Contains(c.told[0], "cut off after 100ms") {
 		t.Errorf("told %q", c.told)
 	}
@@ -98,7 +99,7 @@ func TestErrandThatLeavesAChildIsNoFailure(t *testing.T) {
 	e.tell([]byte("{}\n"))
 	e.tell([]byte("{}\n"))
 	begun := time.Now()
-	e.close()
+	e.close(nil)
 	if took := time.Since(begun); took > 5*time.Second-errandRest {
 		t.Errorf("two of them took %v", took)
 	}
@@ -112,7 +113,7 @@ func TestFloodingErrandIsBounded(t *testing.T) {
 	var c complaints
 	e := newErrand(`yes "`+strings.Repeat("x", 1000)+`"`, 100*time.Millisecond, c.add)
 	e.tell([]byte(strings.Repeat("y", 1<<20)))
-	e.close()
+	e.close(nil)
 	if len(c.told) != 1 || len(c.told[0]) > 2*errandSaid || !strings.Contains(c.told[0], "cut off") {
 		t.Errorf("told %q", c.told)
 	}
@@ -126,7 +127,7 @@ func TestErrandsThatDoNotFitAreCounted(t *testing.T) {
 		e.tell([]byte("{}\n"))
 	}
 	begun := time.Now()
-	lost := e.close()
+	lost := e.close(nil)
 	if took := time.Since(begun); took > 30*time.Second {
 		t.Errorf("the end took %v", took)
 	}
@@ -141,7 +142,7 @@ func TestMissingErrandIsTold(t *testing.T) {
 	var c complaints
 	e := newErrand("/nowhere/command", time.Minute, c.add)
 	e.tell([]byte("{}\n"))
-	e.close()
+	e.close(nil)
 	if len(c.told) != 1 || !strings.Contains(c.told[0], "exit status 127") { // POSIX.1-2024, sh: command not found
 		t.Errorf("told %q", c.told)
 	}

@@ -56,8 +56,8 @@ func (p *linePainter) paint(now time.Time, pieces []piece, bays []*bayTrack, s s
 		if now.Sub(b.told) >= p.every {
 			b.told = now
 			line := b.line(s.imageBytes, 0)
-			fmt.Fprintf(p.out, "%s: %s: %s\n", report.Printable(b.Bay), report.Printable(cardInWords(b.Label, b.Number)),
-				strings.TrimSpace(line.key+" "+line.rest))
+			text := b.Bay + ": " + joined(cardInWords(b.Label, b.Number)+":", line.key, line.rest)
+			fmt.Fprintln(p.out, report.Printable(text))
 		}
 	}
 }

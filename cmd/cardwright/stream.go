@@ -19,18 +19,18 @@ const streamRoom = 4096
 
 // newStream begins to hand on. close ends it.
 func newStream(to io.Writer, broken func(error)) *stream {
-	s := &stream{lines: make(chan []byte, streamRoom), broken: broken, stopped: make(chan struct{})}
+	s := &stream{lines: make(chan []byte, streamRoom+1), broken: broken, stopped: make(chan struct{})}
 	go s.hand(to) // ends with close, which waits for it
 	return s
 }
 
-// tell takes a line, or loses it where there is no room.
+// tell takes a line, or loses it where there is no room. One goroutine at a time calls it, so that room seen stays.
 func (s *stream) tell(line []byte) {
-	select {
-	case s.lines <- line:
-	default:
+	if len(s.lines) >= streamRoom {
 		s.lost.Add(1)
+		return
 	}
+	s.lines <- line
 }
 
 // hand writes lines until there are no more. After the first error nothing is written any more.
@@ -46,8 +46,12 @@ func (s *stream) hand(to io.Writer) {
 	}
 }
 
-// close waits until everything told is written, as a program waits for its output's reader, and gives the first error.
-func (s *stream) close() error {
+// close takes the last line, for which a place is kept, and waits until all is written, as a program waits for its output's reader.
+// It gives the first error. No last line is nil.
+func (s *stream) close(last []byte) error {
+	if last != nil {
+		s.lines <- last
+	}
 	close(s.lines)
 	<-s.stopped
 	return s.err

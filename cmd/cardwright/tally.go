@@ -55,7 +55,14 @@ func (t *tally) tell(e batch.Event) {
 		return
 	}
 	t.show(e)
-	t.hand(e, done)
+	document := t.document(e, done)
+	if document != nil && t.stream != nil {
+		t.documented = true
+		t.stream.tell(document)
+	}
+	if document != nil && t.errand != nil {
+		t.errand.tell(document)
+	}
 }
 
 // show puts an event among the news. On a terminal, what the bays show at once is not told as well.
@@ -79,23 +86,17 @@ func (t *tally) note(text string) {
 	t.news.add(piece{lines: []string{"cardwright: " + report.Printable(text)}})
 }
 
-// hand gives an event's document to those who asked for it.
-func (t *tally) hand(e batch.Event, code exitCode) {
+// document is what an event is for those who asked for it in JSON; nil where nobody did.
+func (t *tally) document(e batch.Event, code exitCode) []byte {
 	if t.stream == nil && t.errand == nil {
-		return
+		return nil
 	}
 	document, err := documentOf(e, t.startedAt, code)
 	if err != nil {
-		t.note(fmt.Sprintf("the event %s of %s cannot be told in JSON: %v", e.Kind, e.Bay, err))
-		return
+		t.note(fmt.Sprintf("an event (%s %s) cannot be told in JSON: %v", e.Kind, e.Bay, err))
+		return nil
 	}
-	if t.stream != nil {
-		t.documented = true
-		t.stream.tell(document)
-	}
-	if t.errand != nil {
-		t.errand.tell(document)
-	}
+	return document
 }
 
 // during shows the bays and takes in what the operator types for as long as work runs, also when it panics.
@@ -167,17 +168,18 @@ func (t *tally) finish(code exitCode) error {
 		code = worst(code, programFailed)
 		t.note(fmt.Sprintf("%d events are missing on standard output, which was not read in time", t.stream.lost.Load()))
 	}
+	var last []byte
 	if t.begun {
 		if t.ended == nil { // it failed on its way: a reader of the stream still learns that no more comes
 			t.ended = &batch.Event{Kind: batch.KindEnded, At: time.Now()}
 		}
-		t.hand(*t.ended, code)
+		last = t.document(*t.ended, code)
 	}
-	if t.stream != nil && t.stream.close() != nil {
+	if t.stream != nil && t.stream.close(last) != nil {
 		code = worst(code, programFailed)
 	}
 	if t.errand != nil {
-		if lost := t.errand.close(); lost > 0 {
+		if lost := t.errand.close(last); lost > 0 {
 			t.note(fmt.Sprintf("the command of --on-event was not run for %d events", lost))
 		}
 	}

@@ -79,9 +79,9 @@ func leftInWords(t *batch.Totals) string {
 
 // failureInWords names a card that is not intact, and why.
 func failureInWords(c batch.Card) string {
-	text := fmt.Sprintf("%s in %s: %s", cardInWords(c.Label, c.Number), c.Bay, strings.ToUpper(c.Verdict))
+	text := cardInWords(c.Label, c.Number) + ": " + strings.ToUpper(c.Verdict)
 	if c.RunID != 0 {
-		text += fmt.Sprintf(" (run %d)", c.RunID)
+		text += fmt.Sprintf(", run %d", c.RunID)
 	}
 	return text + ": " + cmp.Or(c.Reason, "no reason is known")
 }

@@ -44,10 +44,17 @@ func (t *tally) startTyping(entered func(line string)) *typing {
 		return k
 	}
 	k.tty = tty
-	// Sent to the background later, the program is refused the terminal instead of being stopped.
-	signal.Ignore(syscall.SIGTTIN, syscall.SIGTTOU)
+	if isFile {
+		// Sent to the background later, the program is refused the terminal instead of being stopped.
+		signal.Ignore(syscall.SIGTTIN, syscall.SIGTTOU)
+		k.restore = func() { signal.Reset(syscall.SIGTTIN, syscall.SIGTTOU) }
+	}
 	if isFile && t.size != nil {
-		k.restore = letterByLetter(file)
+		echoing := letterByLetter(file)
+		k.restore = func() {
+			echoing()
+			signal.Reset(syscall.SIGTTIN, syscall.SIGTTOU)
+		}
 	}
 	return k
 }
@@ -155,7 +162,6 @@ func (k *typing) end() {
 		return
 	}
 	k.restore()
-	signal.Reset(syscall.SIGTTIN, syscall.SIGTTOU)
 	_ = k.tty.Close()
 }
 

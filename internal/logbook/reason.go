@@ -8,12 +8,11 @@ func (r *Run) Reason() string {
 	case r.Verdict == Intact:
 		return ""
 	case r.Proof != nil && r.Proof.TrueSizeBytes != nil:
-		return fmt.Sprintf("the card reads back as if it held %d bytes", *r.Proof.TrueSizeBytes)
+		return fmt.Sprintf("it reads back as if it held %d bytes", *r.Proof.TrueSizeBytes)
 	case r.Proof != nil && len(r.Proof.Damage) == 1:
-		return fmt.Sprintf("it differs from the image at byte %d", r.Proof.Damage[0].OffsetBytes)
+		return fmt.Sprintf("one place differs, from byte %d on", r.Proof.Damage[0].OffsetBytes)
 	case r.Proof != nil && len(r.Proof.Damage) > 1:
-		return fmt.Sprintf("it differs from the image in %d places, the first at byte %d",
-			len(r.Proof.Damage), r.Proof.Damage[0].OffsetBytes)
+		return fmt.Sprintf("%d places differ, from byte %d on", len(r.Proof.Damage), r.Proof.Damage[0].OffsetBytes)
 	case r.Error != nil:
 		return fmt.Sprintf("%s at byte %d: %s", r.Error.Step, r.Error.OffsetBytes, r.Error.Cause)
 	}

@@ -1,0 +1,54 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"strings"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"cardwright/flash"
+	"cardwright/internal/batch"
+	"cardwright/internal/logbook"
+)
+
+// heldBatch is a program for scripts: the face of a batch in which one card is held until the operator types its bay's name. With
+// the argument "drawn" the bays are drawn on the terminal. At the end it says on standard output whether the terminal echoes.
+func heldBatch() {
+	_, _ = syscall.Setsid() // fails where the script gave a terminal, which then is the one
+	p := &program{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, terminal: openTerminal, lineEvery: 5 * time.Second}
+	tty, err := os.OpenFile("/dev/tty", os.O_RDWR, 0)
+	if err != nil {
+		fmt.Println(err)
+		os.Exit(int(programFailed))
+	}
+	if strings.Join(os.Args[1:], "") == "drawn" {
+		p.stderr = tty
+	}
+	released, phase := make(chan struct{}), atomic.Value{}
+	phase.Store(batch.PhaseHeld)
+	looks := func() []batch.Look {
+		return []batch.Look{{Bay: "left", Phase: phase.Load().(batch.Phase), Label: "node-01", Number: 1, Reasons: []string{"it holds files"}}}
+	}
+	release := func(string) error {
+		phase.Store(batch.PhaseFinished)
+		close(released)
+		return nil
+	}
+	t := p.newTally(tallyOptions{})
+	t.during(looks, release, func() {
+		t.tell(batch.Event{Kind: batch.KindHeld, Bay: "left", Reasons: []string{"it holds files"}})
+		<-released
+		t.tell(batch.Event{Kind: batch.KindFinished, Bay: "left", Label: "node-01", Number: 1, Run: runOf("node-01", logbook.Intact, flash.PaceAsPeers)})
+	})
+	state, err := unix.IoctlGetTermios(int(tty.Fd()), unix.TCGETS)
+	if err != nil {
+		fmt.Println(err)
+		os.Exit(int(programFailed))
+	}
+	fmt.Println("echoes:", state.Lflag&unix.ECHO != 0, "in lines:", state.Lflag&unix.ICANON != 0)
+	os.Exit(int(codeOfError(t.finish(done))))
+}

@@ -1,0 +1,73 @@
+package main
+
+import (
+	"errors"
+	"net"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"cardwright/internal/batch"
+)
+
+var errLeftIsStuck = errors.New("the card was pulled")
+
+// The operator lets a held card be overwritten by typing its bay's name; what is typed amiss is told and releases nothing.
+func TestTypedNamesReleaseHeldBays(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hands, tty := net.Pipe()
+		defer hands.Close()
+		var stderr strings.Builder
+		p := &program{stderr: &stderr, lineEvery: time.Second, terminal: func() (terminal, error) { return tty, nil }}
+		tally := p.newTally(tallyOptions{})
+		looks := func() []batch.Look {
+			return []batch.Look{{Bay: "left", Phase: batch.PhaseHeld}, {Bay: "top", Phase: batch.PhaseHeld}, {Bay: "right", Phase: batch.PhaseEmpty}}
+		}
+		var released []string
+		release := func(bay string) error {
+			released = append(released, bay)
+			if bay == "top" {
+				return errLeftIsStuck
+			}
+			return nil
+		}
+		tally.during(looks, release, func() {
+			for _, line := range []string{
+				"\n", "lefft\b\x7ft\n", "\x1b[A\x1b[15~ left \r", "LEFT\n", "xx\x15top\n", "\x7fright\n", strings.Repeat("x", 1000) + "\n", "lef",
+			} {
+				if _, err := hands.Write([]byte(line)); err != nil {
+					t.Error(err)
+				}
+			}
+			synctest.Wait()
+		})
+		if want := []string{"left", "left", "top"}; !slices.Equal(released, want) {
+			t.Errorf("released %q, want %q", released, want)
+		}
+		for _, want := range []string{
+			`"LEFT" is no bay; the bays are left, top, right`, "top stays held: the card was pulled", "no card is held in right",
+			`"` + strings.Repeat("x", typedMost) + `" is no bay`,
+		} {
+			if strings.Count(stderr.String(), want) != 1 {
+				t.Errorf("not told once: %s", want)
+			}
+		}
+		if got := strings.Count(stderr.String(), "\n"); got != 4 {
+			t.Errorf("%d lines were told:\n%s", got, &stderr)
+		}
+	})
+}
+
+// A terminal that goes away ends nothing.
+func TestClosedTerminalStopsNoCards(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hands, tty := net.Pipe()
+		p := &program{stderr: &strings.Builder{}, lineEvery: time.Second, terminal: func() (terminal, error) { return tty, nil }}
+		p.newTally(tallyOptions{}).during(func() []batch.Look { return nil }, nil, func() {
+			hands.Close()
+			time.Sleep(time.Hour)
+		})
+	})
+}
