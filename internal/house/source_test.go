@@ -54,6 +54,7 @@ func TestSourceRulesAreAlive(t *testing.T) {
 		"product sleeps":       sleeping(parsedSource(t, "p.go", "package p\n\nfunc f() { time.Sleep(1) }\n")),
 		"test sleeps":          sleeping(parsedSource(t, "p_test.go", "package p\n\nfunc f() { time.Sleep(1) }\n")),
 		"lab outside demo":     misplaced(parsedSource(t, "cmd/cardwright/flash.go", "package main\n\nimport _ \"cardwright/internal/cardlab\"\n")),
+		"command elsewhere":    misplaced(parsedSource(t, "cmd/cardwright/flash.go", "package main\n\nimport _ \"os/exec\"\n")),
 	} {
 		if len(complaints) == 0 {
 			t.Errorf("%s: the rule let it pass", name)
@@ -181,14 +182,19 @@ func badlyNamed(f sourceFile) []string {
 	return nil
 }
 
-// misplaced refuses the emulated card in any file of the program but the demo's: package by package, this cannot be told.
+// misplaced refuses, in any file of the program but those that are there for it, the emulated card and the running of commands:
+// package by package, this cannot be told.
 func misplaced(f sourceFile) (complaints []string) {
-	if path.Dir(f.path) != "cmd/cardwright" || f.isTest() || strings.HasPrefix(path.Base(f.path), "demo") {
+	if path.Dir(f.path) != "cmd/cardwright" || f.isTest() {
 		return nil
 	}
+	name := path.Base(f.path)
 	for _, imported := range f.ast.Imports {
-		if strings.HasPrefix(imported.Path.Value, `"`+modulePath+`/internal/cardlab`) {
+		if strings.HasPrefix(imported.Path.Value, `"`+modulePath+`/internal/cardlab`) && !strings.HasPrefix(name, "demo") {
 			complaints = append(complaints, "only the demo may work on emulated cards")
+		}
+		if imported.Path.Value == `"os/exec"` && name != "onevent.go" {
+			complaints = append(complaints, "no command is run but the operator's own, for the events of a batch")
 		}
 	}
 	return complaints
