@@ -22,9 +22,10 @@ func eventInWords(e batch.Event) []string {
 	if e.Kind == batch.KindFinished && e.Run != nil {
 		return []string{finishedLine(e)}
 	}
-	lines := report.Wrapped(report.Printable(eventSentence(e)), screenColumns-1)
+	const indent = "    "
+	lines := report.Wrapped(report.Printable(eventSentence(e)), screenColumns-1-len(indent))
 	for i := range lines[1:] {
-		lines[1+i] = report.Cut("    "+lines[1+i], screenColumns-1)
+		lines[1+i] = indent + lines[1+i]
 	}
 	return lines
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"os/exec"
 	"strings"
 	"sync/atomic"
 	"syscall"
@@ -16,8 +17,13 @@ import (
 )
 
 // heldBatch is a program for scripts: the face of a batch in which one card is held until the operator types its bay's name. With
-// the argument "drawn" the bays are drawn on the terminal. At the end it says on standard output whether the terminal echoes.
+// the argument "drawn" the bays are drawn on the terminal; with "background" the program runs in the terminal's background, and does
+// not wait. At the end it says on standard output whether the terminal echoes.
 func heldBatch() {
+	asked := strings.Join(os.Args[1:], "")
+	if asked == "background" {
+		inBackgroundGroup()
+	}
 	_, _ = syscall.Setsid() // fails where the script gave a terminal, which then is the one
 	p := &program{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, terminal: openTerminal, lineEvery: 5 * time.Second}
 	tty, err := os.OpenFile("/dev/tty", os.O_RDWR, 0)
@@ -25,15 +31,23 @@ func heldBatch() {
 		fmt.Println(err)
 		os.Exit(int(programFailed))
 	}
-	if strings.Join(os.Args[1:], "") == "drawn" {
+	if asked != "" {
 		p.stderr = tty
 	}
 	released, phase := make(chan struct{}), atomic.Value{}
 	phase.Store(batch.PhaseHeld)
+	looked := make(chan struct{})
 	looks := func() []batch.Look {
+		select {
+		case looked <- struct{}{}:
+		default:
+		}
 		return []batch.Look{{Bay: "left", Phase: phase.Load().(batch.Phase), Label: "node-01", Number: 1, Reasons: []string{"it holds files"}}}
 	}
 	release := func(string) error {
+		for range 2 { // the painter's second look from now on comes after it has shown the bay as held
+			<-looked
+		}
 		phase.Store(batch.PhaseFinished)
 		close(released)
 		return nil
@@ -41,7 +55,9 @@ func heldBatch() {
 	t := p.newTally(tallyOptions{})
 	t.during(looks, release, func() {
 		t.tell(batch.Event{Kind: batch.KindHeld, Bay: "left", Reasons: []string{"it holds files"}})
-		<-released
+		if asked != "unasked" {
+			<-released
+		}
 		t.tell(batch.Event{Kind: batch.KindFinished, Bay: "left", Label: "node-01", Number: 1, Run: runOf("node-01", logbook.Intact, flash.PaceAsPeers)})
 	})
 	state, err := unix.IoctlGetTermios(int(tty.Fd()), unix.TCGETS)
@@ -51,4 +67,17 @@ func heldBatch() {
 	}
 	fmt.Println("echoes:", state.Lflag&unix.ECHO != 0, "in lines:", state.Lflag&unix.ICANON != 0)
 	os.Exit(int(codeOfError(t.finish(done))))
+}
+
+// inBackgroundGroup runs the program again in a process group of its own, while the terminal is this one's, and ends as it does. A
+// program that reads or sets the terminal from there is stopped, and never ends (POSIX.1-2024, 11.1.4).
+func inBackgroundGroup() {
+	again := exec.Command(os.Args[0], "unasked")
+	again.Stdout, again.Stderr = os.Stdout, os.Stderr
+	again.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	if err := again.Run(); err != nil {
+		fmt.Println(err)
+		os.Exit(int(programFailed))
+	}
+	os.Exit(int(done))
 }

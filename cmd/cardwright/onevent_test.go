@@ -147,3 +147,22 @@ func TestMissingErrandIsTold(t *testing.T) {
 		t.Errorf("told %q", c.told)
 	}
 }
+
+// A command inherits none of the program's open files: a card's device would stay open in it.
+func TestErrandHoldsNoFileOfTheProgram(t *testing.T) {
+	folder := t.TempDir()
+	card, err := os.Create(filepath.Join(folder, "card.img"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer card.Close()
+	t.Setenv("TALLY_OUT", filepath.Join(folder, "out"))
+	var c complaints
+	e := newErrand(`ls -l /proc/self/fd > "$TALLY_OUT"`, time.Minute, c.add)
+	e.tell([]byte("{}\n"))
+	e.close(nil)
+	held, err := os.ReadFile(filepath.Join(folder, "out"))
+	if err != nil || !strings.Contains(string(held), "pipe:") || strings.Contains(string(held), "card.img") {
+		t.Errorf("%v, it holds\n%s", err, held)
+	}
+}

@@ -30,8 +30,11 @@ func writeTotals(w io.Writer, t *batch.Totals) error {
 		add("Left", leftInWords(t))
 	}
 	for _, card := range t.Cards {
-		if card.Verdict != string(logbook.Intact) {
+		switch {
+		case card.Verdict != string(logbook.Intact):
 			add("Failed", failureInWords(card))
+		case isBelow(card.Pace):
+			add("Slow", fmt.Sprintf("%s: %s, %s", cardInWords(card.Label, card.Number), card.Pace, report.Rate(card.BytesPerSecond)))
 		}
 	}
 	_, err := io.WriteString(w, strings.Join(lines, "\n")+"\n")
