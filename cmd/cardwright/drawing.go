@@ -108,7 +108,7 @@ func (b *bayTrack) line(imageBytes int64, room int) bayLine {
 	case batch.PhaseRefused:
 		return bayLine{"TAKE IT OUT", "refused: " + reasons}
 	case batch.PhaseHeld:
-		return bayLine{fmt.Sprintf("HELD: type %s and Enter to overwrite", b.Bay), "- " + reasons}
+		return bayLine{fmt.Sprintf("HELD: type %s to overwrite it", b.Bay), "- " + reasons}
 	case batch.PhaseFinished:
 		return b.finishedLine()
 	case batch.PhaseIdle:
