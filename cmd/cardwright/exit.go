@@ -13,6 +13,7 @@ import (
 	"cardwright/flash/source"
 	"cardwright/internal/device"
 	"cardwright/internal/logbook"
+	"cardwright/internal/store"
 )
 
 // An exitCode is what the program's end tells its caller.
@@ -99,9 +100,14 @@ func hints() []struct {
 		{source.ErrEncrypted, unpackedHint},
 		{source.ErrStatus, "Look at the address."},
 		{source.ErrStalled, "Look at the network, then try again."},
+		{store.ErrInUse, "Wait until the program that reads it has ended."},
+		{store.ErrNoRoom, storeHint + "\n\"cardwright prepare --remove NAME\" removes one, --store-limit sets the limit."},
 		{source.ErrMismatch, "Do not use this image. Fetch it again, and see that the published digest is of\nthis very file."},
 	}
 }
+
+// storeHint leads to what there is.
+const storeHint = "\"cardwright prepare --list\" lists the prepared images."
 
 // unpackedHint leads around a container that is not read here.
 const unpackedHint = "Unpack it with the tool it was packed with, and name the unpacked image."
@@ -110,6 +116,9 @@ const unpackedHint = "Unpack it with the tool it was packed with, and name the u
 func hintFor(err error, code exitCode) string {
 	if errors.Is(err, logbook.ErrNotFound) {
 		return "\"cardwright logbook list\" lists the runs."
+	}
+	if errors.Is(err, store.ErrNotPrepared) {
+		return storeHint
 	}
 	for _, h := range hints() {
 		if (code == badSource || code == refused) && errors.Is(err, h.cause) {
@@ -219,6 +228,9 @@ func codeOfError(err error) exitCode {
 		return interrupted
 	}
 	if _, ok := errors.AsType[*device.Refusal](err); ok {
+		return refused
+	}
+	if errors.Is(err, store.ErrInUse) || errors.Is(err, store.ErrNoRoom) {
 		return refused
 	}
 	if _, ok := errors.AsType[*source.Error](err); ok {

@@ -23,7 +23,9 @@ import (
 type flashing struct {
 	*program
 	imageFlags
+	storeFlags
 	stallFlag
+	keep    bool
 	to      []string
 	labels  []string
 	floor   string
@@ -68,9 +70,11 @@ func (p *program) flashCommand() *cobra.Command {
 	cmd.Flags().StringVar(&f.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second); "+
 		"a card below it ends the command with 7, one whose pace could not be judged with 0")
 	cmd.Flags().BoolVar(&f.fixedOK, "fixed-ok", false, "allow a disk that is neither removable nor reached over USB or MMC: look twice")
+	cmd.Flags().BoolVar(&f.keep, "keep", false, "prepare the image while it is written, so that it is not decoded for the next cards")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase the cards named by --to, whatever they hold")
 	f.stallFlag.register(cmd)
 	f.imageFlags.register(cmd)
+	f.storeFlags.register(cmd)
 	return cmd
 }
 
@@ -100,7 +104,7 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 	if tty != nil {
 		defer tty.Close()
 	}
-	image, err := openSource(ctx, imageName, f.options)
+	image, err := f.openSupply(ctx)
 	if err != nil {
 		return f.notStarted(err, classOfSource(ctx))
 	}
@@ -156,6 +160,7 @@ func (f *flashing) mustLast() []kept {
 			}
 		}
 	}
+	keep = append(keep, f.storeKept(f.storeFlags, f.keep)...)
 	if program, err := os.Executable(); err == nil {
 		keep = append(keep, kept{program, "the running program"})
 	}
@@ -198,7 +203,7 @@ func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) er
 }
 
 // write carries the job out and prints what became of it.
-func (f *flashing) write(ctx context.Context, image openImage) error {
+func (f *flashing) write(ctx context.Context, image *supply) error {
 	targets := make([]job.Target, len(f.targets))
 	for i, s := range f.targets {
 		targets[i] = s.forJob()
@@ -207,10 +212,11 @@ func (f *flashing) write(ctx context.Context, image openImage) error {
 	f.newProgress(image, tracksOf(f.targets)).during(func() {
 		result = job.Flash(ctx, image, targets, job.Options{
 			Book: f.book, Unrecorded: f.unrecorded, FloorBytesPerSecond: f.floorRate, StallLimit: f.limit,
-			Again: again(f.imageName, f.options),
+			Again: image.again,
 		})
 	})
 	err := f.warnOfStuckCalls(f.printRuns(f.startedAt, result), f.targets)
+	f.settleSupply(ctx, image, result.Cards)
 	<-result.Rest // the report is out; a card that answers after all is blanked now, and a second interrupt ends the wait
 	return err
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cardwright/flash/source"
+	"cardwright/internal/job"
 )
 
 // imageFlags say how an image is opened: they are the same wherever a command takes one.
@@ -63,18 +64,28 @@ func (f *imageFlags) options(p *program, cards int) (source.Options, error) {
 }
 
 // An openImage is an image together with what the progress shows of its source.
-type openImage struct{ *source.Image }
+type openImage interface {
+	job.Image
+	io.Closer
+	PackedRead() int64
+	PackedBytes() (int64, bool)
+}
 
-// openSource opens an image.
-func openSource(ctx context.Context, name string, o source.Options) (openImage, error) {
+// openSource opens an image to be decoded.
+func openSource(ctx context.Context, name string, o source.Options) (*source.Image, error) {
 	image, err := unlessInterrupted(ctx, func() (*source.Image, error) { return source.Open(ctx, name, o) })
 	switch {
 	case ctx.Err() != nil:
-		return openImage{}, context.Cause(ctx)
+		return nil, context.Cause(ctx)
 	case err != nil:
-		return openImage{}, fmt.Errorf("the image %s: %w", redacted(name), err)
+		return nil, ofImage(name, err)
 	}
-	return openImage{image}, nil
+	return image, nil
+}
+
+// ofImage says of an error which image it is about.
+func ofImage(name string, err error) error {
+	return fmt.Errorf("the image %s: %w", redacted(name), err)
 }
 
 // again opens the same image once more; nil where it can be read only once.

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"os"
 	"time"
 
@@ -106,7 +105,7 @@ func inspectSource(ctx context.Context, name string, o source.Options) (table *p
 	}
 	defer func() { err = errors.Join(err, image.Close()) }()
 	if table, err = job.TableOf(ctx, image); err != nil {
-		return nil, fmt.Errorf("the image %s: %w", redacted(name), err)
+		return nil, ofImage(name, err)
 	}
 	return table, nil
 }

@@ -109,8 +109,8 @@ func (p *program) root() *cobra.Command {
 	root.PersistentFlags().StringVar(&p.logbookPath, "logbook", "",
 		"the logbook's `path` (else CARDWRIGHT_LOGBOOK, else root's or the user's own)")
 	root.SetHelpCommand(helpCommand(root))
-	root.AddCommand(p.flashCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(), p.logbookCommand(),
-		p.demoCommand())
+	root.AddCommand(p.flashCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(), p.prepareCommand(),
+		p.logbookCommand(), p.demoCommand())
 	eachCommand(root, func(cmd *cobra.Command) {
 		cmd.DisableFlagsInUseLine = true
 		cmd.SuggestionsMinimumDistance = 2

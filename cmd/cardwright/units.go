@@ -36,10 +36,13 @@ func parseRate(text string) (bytesPerSecond float64, err error) {
 }
 
 // parseMemory reads an amount of memory such as 512MiB or 1GB.
-func parseMemory(text string) (bytes int64, err error) {
+func parseMemory(text string) (bytes int64, err error) { return parseSize(text, "amount of memory") }
+
+// parseSize reads what is measured in bytes, such as 512MiB or 64GB; what is its name.
+func parseSize(text, what string) (bytes int64, err error) {
 	number, unitBytes, ok := parseAmount(text, append(binaryUnits(), decimalUnits()...))
 	if amount := number * unitBytes; ok && amount >= 1<<20 && amount <= 1<<50 {
 		return int64(amount), nil
 	}
-	return 0, usagef("%q is no amount of memory: give 1 MiB or more with its unit, such as 512MiB", text)
+	return 0, usagef("%q is no %s: give 1 MiB or more with its unit, such as 512MiB", text, what)
 }

@@ -19,16 +19,17 @@ import (
 type Entry struct {
 	Key            string       `json:"key"`         // the digest of the packed source, and how the image was taken out of it
 	Source         string       `json:"source"`      // where it came from; empty where Complaint is not
-	PreparedAt     time.Time    `json:"prepared_at"` // zero where Complaint is not empty
-	UsedAt         time.Time    `json:"used_at"`     // zero where that is not known
+	PreparedAt     *time.Time   `json:"prepared_at"` // nil where Complaint is not empty
+	UsedAt         *time.Time   `json:"used_at"`     // nil where that is not known
 	Image          source.Facts `json:"image"`
 	AllocatedBytes int64        `json:"allocated_bytes"` // on the disk; holes take nothing
-	InUse          bool         `json:"in_use"`
-	Complaint      string       `json:"complaint"` // why it will not be used but prepared anew; else empty
+	InUse          bool         `json:"in_use"`          // by whoever else
+	Complaint      string       `json:"complaint"`       // why it will not be used but prepared anew; else empty
 }
 
 // Entries lists what the store holds, what was used latest first. Their blocks are not read.
 func (s *Store) Entries(ctx context.Context) (entries []Entry, err error) {
+	entries = []Entry{}
 	err = s.exclusively(ctx, func() error {
 		keys, err := s.keys()
 		for _, key := range keys {
@@ -37,7 +38,7 @@ func (s *Store) Entries(ctx context.Context) (entries []Entry, err error) {
 		return err
 	})
 	slices.SortStableFunc(entries, func(a, b Entry) int {
-		return cmp.Or(b.UsedAt.Compare(a.UsedAt), cmp.Compare(a.Key, b.Key))
+		return cmp.Or(b.lastUse().Compare(a.lastUse()), cmp.Compare(a.Key, b.Key))
 	})
 	return entries, told("list", s.dir, ignoreMissing(err))
 }
@@ -45,23 +46,47 @@ func (s *Store) Entries(ctx context.Context) (entries []Entry, err error) {
 // entry looks at one entry.
 func (s *Store) entry(key string) Entry {
 	folder := filepath.Join(s.dir, key)
-	e := Entry{Key: key, UsedAt: usedAt(folder)}
+	image, err := lockImage(folder, unix.LOCK_EX)
+	inUse := errors.Is(err, ErrInUse)
+	if err == nil {
+		_ = image.Close() // it was only locked
+	}
+	p, err := openUnmarked(folder)
+	if err == nil {
+		defer p.Close() // it was only looked at
+		e := p.Entry()
+		e.InUse = inUse
+		return e
+	}
+	e := Entry{Key: key, UsedAt: knownTime(usedAt(folder)), InUse: inUse, Complaint: err.Error()}
 	if info, err := os.Stat(filepath.Join(folder, imageName)); err == nil {
 		e.AllocatedBytes = allocatedBytes(info)
 	}
-	if image, err := lockImage(folder, unix.LOCK_EX); err == nil {
-		_ = image.Close() // it was only locked
-	} else {
-		e.InUse = errors.Is(err, ErrInUse)
-	}
-	p, err := openUnmarked(folder)
-	if err != nil {
-		e.Complaint = err.Error()
-		return e
-	}
-	_ = p.Close() // it was only looked at
-	e.Source, e.PreparedAt, e.Image = p.origin, p.preparedAt, p.facts
 	return e
+}
+
+// Entry tells of an entry what a list would.
+func (p *Prepared) Entry() Entry {
+	return Entry{
+		Key: p.Key(), Source: p.origin, PreparedAt: &p.preparedAt, UsedAt: knownTime(usedAt(p.folder)), Image: p.facts,
+		AllocatedBytes: p.AllocatedBytes(),
+	}
+}
+
+// lastUse is when an entry was used last; the zero time where that is not known.
+func (e Entry) lastUse() time.Time {
+	if e.UsedAt == nil {
+		return time.Time{}
+	}
+	return *e.UsedAt
+}
+
+// knownTime gives nil for the zero time.
+func knownTime(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return new(t.UTC())
 }
 
 // Match gives the entries of images of that name, or whose key begins with it.

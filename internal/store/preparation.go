@@ -42,17 +42,17 @@ func (s *Store) Prepare(ctx context.Context, name string, o source.Options, mete
 	if err != nil {
 		return nil, err
 	}
-	defer image.Close() // it was read to its end, or is not needed any more
 	p, err := s.Begin(ctx, image, name, o)
 	if err != nil {
-		return nil, err
+		return nil, errors.Join(err, image.Close())
 	}
+	defer p.Close() // it is finished, or failed already
 	return p.Run(ctx, meter)
 }
 
 // Begin makes room for an opened image of which nothing was read yet, and lets it go into the store while it is read. name and
-// the options are those that it was opened with. The caller ends it with Finish or Run, and closes the image itself. ErrNoRoom
-// says that it does not fit.
+// the options are those that it was opened with. The caller closes the Preparation, which closes the image. ErrNoRoom says that it
+// does not fit.
 func (s *Store) Begin(ctx context.Context, image *source.Image, name string, o source.Options) (*Preparation, error) {
 	p := &Preparation{Image: image, store: s, name: name, suffix: variantOf(o)}
 	if err := s.disk.makeFolder(s.dir); err != nil {
@@ -174,6 +174,14 @@ func (p *Preparation) Finish(ctx context.Context, meter *flash.Meter) (*Prepared
 		p.store.learn(ctx, prepared.folder, look)
 	}
 	return prepared, nil
+}
+
+// Close closes the image, and keeps nothing of it unless Finish did. A Read that is under way is not waited for.
+func (p *Preparation) Close() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.giveUp(ErrUnfinished)
+	return p.Image.Close()
 }
 
 // publish brings the draft to the medium, proves it, describes it, and gives it its place.
