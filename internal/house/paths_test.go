@@ -15,6 +15,8 @@ var pathUsers = map[string]string{
 	"flash/source/local.go":        "the operator names the image",
 	"flash/source/checksumfile.go": "the operator names the checksum file, or it lies beside the image under a fixed name",
 	"internal/device":              "the operator names the card, and the kernel's own trees tell of it",
+	"internal/store":               "the operator names the store, and its entries go by digests",
+	"cmd/cardwright/store.go":      "it asks whether the store is there, so that no card's file is written over it",
 	"internal/logbook":             "the operator names the logbook, or the environment does",
 	"cmd/cardwright/demo.go":       "the demo works in a new folder of its own",
 	"cmd/cardwright/orchard.go":    "the demo's image lies in that folder",
