@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"os"
@@ -100,7 +101,7 @@ func (t *track) total() int64 {
 		return packed
 	case flash.StepProof:
 		if t.imageBytes == 0 {
-			return t.last().WrittenBytes
+			return cmp.Or(t.last().WrittenBytes, t.image.Facts().ImageBytes)
 		}
 	}
 	return t.imageBytes

@@ -93,16 +93,23 @@ func lengthWhere(p []byte, offsetBytes int64, zero bool) int {
 	return n
 }
 
-// grant makes sure that there is room for some more bytes. A source that states its length has that granted at once.
+// grant makes sure that there is room for some more bytes: for whole blocks, since asking takes time, else for just these. A source
+// that states its length has that granted at once.
 func (d *draft) grant(moreBytes int64) error {
-	if d.written+moreBytes <= d.granted {
+	exactly := d.written + moreBytes
+	if exactly <= d.granted {
 		return nil
 	}
-	if err := d.room(d.written + moreBytes); err != nil {
-		return err
+	want := (exactly + flash.BlockBytes - 1) / flash.BlockBytes * flash.BlockBytes
+	err := d.room(want)
+	if errors.Is(err, ErrNoRoom) {
+		want = exactly
+		err = d.room(want)
 	}
-	d.granted = (d.written + moreBytes + flash.BlockBytes - 1) / flash.BlockBytes * flash.BlockBytes
-	return nil
+	if err == nil {
+		d.granted = want
+	}
+	return err
 }
 
 // finish gives the file its length and brings it to the medium.

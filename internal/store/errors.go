@@ -12,6 +12,8 @@ var (
 	ErrNotPrepared = errors.New("it is not prepared")
 	// ErrInUse says that a program works with the entry.
 	ErrInUse = errors.New("the prepared image is in use")
+	// ErrLocked says that another program has kept the store to itself for so long that it is not waited for.
+	ErrLocked = errors.New("another program keeps the store locked")
 	// ErrNoRoom says that an image does not fit, by the store's limit or by the disk.
 	ErrNoRoom = errors.New("there is no room for the prepared image")
 	// ErrDamaged says that an entry, or a block of it, is no longer as it was written.

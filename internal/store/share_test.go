@@ -12,7 +12,10 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"cardwright/flash/source"
 	"cardwright/internal/store"
@@ -67,6 +70,33 @@ func TestOpeningAStoreSparesWhatIsBeingPrepared(t *testing.T) {
 	if got, err := content(t, prepare(t, s, written(t, "board.img", image), source.Options{})); err != nil || !bytes.Equal(got, image) {
 		t.Errorf("other bytes, or %v", err)
 	}
+}
+
+// A program that keeps the store locked is waited for, but not for ever; an interrupt ends the wait.
+func TestLockedStoreIsNotWaitedForForEver(t *testing.T) {
+	name, dir := written(t, "board.img", small()), filepath.Join(t.TempDir(), "store")
+	mustClose(t, prepare(t, open(t, dir, store.Options{}), name, source.Options{}))
+	lock, err := os.Open(filepath.Join(dir, "lock"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer mustClose(t, lock)
+	if err := unix.Flock(int(lock.Fd()), unix.LOCK_EX); err != nil {
+		t.Fatal(err)
+	}
+	synctest.Test(t, func(t *testing.T) {
+		s := open(t, dir, store.Options{})
+		began := time.Now()
+		if _, err := s.Find(t.Context(), name, source.Options{}); !errors.Is(err, store.ErrLocked) || time.Since(began) != 30*time.Second {
+			t.Errorf("after %v: %v", time.Since(began), err)
+		}
+		ctx, cancel := context.WithTimeoutCause(t.Context(), time.Second, errors.New("interrupted"))
+		defer cancel()
+		began = time.Now()
+		if _, err := s.Find(ctx, name, source.Options{}); !errors.Is(err, context.Cause(ctx)) || time.Since(began) != time.Second {
+			t.Errorf("interrupted after %v: %v", time.Since(began), err)
+		}
+	})
 }
 
 // An entry in use is not removed, also not for the room that it takes; one that nobody uses is.

@@ -37,7 +37,7 @@ type Store struct {
 }
 
 // Open opens the store in a folder, and removes what programs left there that did not end well. A folder that is not there is
-// an empty store; it is made with the first entry. Errors are *Error or the context's.
+// an empty store; it is made with the first entry. Errors are *Error.
 func Open(ctx context.Context, dir string, o Options) (*Store, error) {
 	dir, err := filepath.Abs(dir)
 	if err != nil {
@@ -120,11 +120,15 @@ func tryLock(file *os.File, how int) error {
 	}
 }
 
-// askEvery is how often a lock is asked for that another program holds for a moment.
-const askEvery = 20 * time.Millisecond
+// askEvery is how often a lock is asked for that another program holds for a moment; patience is how long that may last: its
+// holder may have been stopped, and no card shall wait for that.
+const (
+	askEvery = 20 * time.Millisecond
+	patience = 30 * time.Second
+)
 
 // exclusively does what no two programs may do in a store at once: letting entries come and go. It is never nested. A store
-// that is not there is fs.ErrNotExist.
+// that is not there is fs.ErrNotExist, one that another program does not let go is ErrLocked.
 func (s *Store) exclusively(ctx context.Context, do func() error) error {
 	lock, err := os.OpenFile(filepath.Join(s.dir, lockName), os.O_RDONLY|os.O_CREATE, 0o600)
 	if err != nil {
@@ -133,6 +137,8 @@ func (s *Store) exclusively(ctx context.Context, do func() error) error {
 	defer lock.Close() // which gives the lock back
 	asking := time.NewTicker(askEvery)
 	defer asking.Stop()
+	waiting := time.NewTimer(patience)
+	defer waiting.Stop()
 	for {
 		err := tryLock(lock, unix.LOCK_EX)
 		if err == nil {
@@ -143,6 +149,8 @@ func (s *Store) exclusively(ctx context.Context, do func() error) error {
 		}
 		select {
 		case <-asking.C:
+		case <-waiting.C:
+			return ErrLocked
 		case <-ctx.Done():
 			return context.Cause(ctx)
 		}
