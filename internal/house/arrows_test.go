@@ -23,6 +23,7 @@ var floors = []floor{
 	{
 		[]string{
 			"internal/store", "internal/gauge", "internal/capacity", "internal/identity", "internal/logbook", "internal/device",
+			"internal/project", "internal/fat",
 		},
 		"each does one thing for a job, and none needs to know that the others exist",
 	},
@@ -54,6 +55,7 @@ var passages = []passage{
 		[]string{"flash", "flash/source", "verify", "partition", "internal/logbook"},
 		"it reads the logbook and never starts work",
 	},
+	{"internal/project", []string{"internal/fat"}, "a card's own files go into a FAT file system, which needs to know of no project"},
 	{"internal/cardlab", []string{"flash"}, "an emulated card knows of the program that is tested no more than a real one does"},
 	{"internal/cardlab/conform", []string{"flash"}, "the suite fits any card"},
 	{"internal/cardlab/blockdev", []string{"flash", "internal/cardlab"}, "it shows the kernel a card that is modelled elsewhere"},
