@@ -25,6 +25,7 @@ var pathUsers = map[string]string{
 	"cmd/cardwright/book.go":       "the operator names the logbook",
 	"cmd/cardwright/prompt.go":     "the terminal has a fixed name",
 	"cmd/cardwright/target.go":     "the operator names the card",
+	"internal/project/files.go":    "the operator names the folder of a card's own files; links in it are not followed",
 	"internal/cardlab/blockdev":    "the emulated card has a folder of its own, and the kernel's loop devices fixed names",
 	"bench":                        "the bench measures in a folder of its own",
 }
