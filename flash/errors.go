@@ -28,6 +28,7 @@ const (
 	StepClear   Step = "clear"
 	StepBody    Step = "body"
 	StepProof   Step = "proof"
+	StepFiles   Step = "files" // a card's own files are put onto its boot partition, and proven
 	StepHead    Step = "head"
 	StepInspect Step = "inspect"
 	StepRecord  Step = "record" // shown while the record is closed; what fails then is no fault of the card

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// A Writer puts one image on one card, in the order Clear, WriteBody, WriteHead, and measures the card meanwhile. Its first
+// A Writer puts one image on one card, in the order Clear, WriteBody, perhaps Rewrite, WriteHead, and measures the card meanwhile. Its first
 // error stays: every later call but Blank gives it again and touches nothing. One goroutine uses a Writer.
 type Writer struct {
 	card  Card
@@ -103,6 +103,37 @@ func (w *Writer) WriteHead(ctx context.Context, head []byte) error {
 		return err
 	}
 	return w.flush(StepHead)
+}
+
+// Rewrite writes a part of a block that was proven, whole sectors of it in a buffer as a Card takes it. It counts in no figure.
+// FlushRewritten makes it stay.
+func (w *Writer) Rewrite(ctx context.Context, part []byte, offsetBytes int64) error {
+	if w.err != nil {
+		return w.err
+	}
+	if ctx.Err() != nil {
+		return w.fail(StepFiles, offsetBytes, 0, context.Cause(ctx))
+	}
+	n, err := w.card.WriteAt(part, offsetBytes)
+	if err == nil && n < len(part) {
+		err = io.ErrShortWrite
+	}
+	if err != nil {
+		return w.fail(StepFiles, offsetBytes, len(part), err)
+	}
+	w.end = offsetBytes + int64(len(part))
+	return nil
+}
+
+// FlushRewritten returns once every part that was rewritten has reached the medium.
+func (w *Writer) FlushRewritten() error {
+	if w.err != nil {
+		return w.err
+	}
+	if err := w.card.Flush(); err != nil {
+		return w.fail(StepFiles, w.end, 0, err)
+	}
+	return nil
 }
 
 // Blank zeroes the card's first ClearBytes again, so that a card that failed holds nothing that boots or mounts. It works

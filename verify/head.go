@@ -66,8 +66,8 @@ func (p *Prover) apartFromHead(ctx context.Context) error {
 
 // repeatsBeginning tells whether the blocks after k equal the image's blocks from its second on.
 func (p *Prover) repeatsBeginning(k int) bool {
-	for j := 1; k+j < len(p.manifest.Blocks); j++ {
-		if p.manifest.Blocks[k+j] != p.manifest.Blocks[j] {
+	for j := 1; k+j < len(p.image.Blocks); j++ {
+		if p.image.Blocks[k+j] != p.image.Blocks[j] {
 			return false
 		}
 	}

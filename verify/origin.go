@@ -115,7 +115,7 @@ func (p *Prover) LookAgain(ctx context.Context, image io.Reader) error {
 		} else if err != nil {
 			return err
 		}
-		if flash.Digest(sha256.Sum256(data)) != p.manifest.Blocks[i] {
+		if flash.Digest(sha256.Sum256(data)) != p.image.Blocks[i] {
 			return ErrOtherImage
 		}
 		again.find(b.OffsetBytes, data)

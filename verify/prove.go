@@ -22,11 +22,12 @@ func Prove(ctx context.Context, card flash.Card, manifest *flash.Manifest, fromM
 // Buffers is how many buffers of flash.BlockBytes a Prover takes, one more where a block differs.
 const Buffers = 2
 
-// A Prover reads one card back and collects what differs: the Whole of a card as it was left, or the Body and then the Head
-// of one that is being written. The manifest must be complete. One goroutine uses a Prover.
+// A Prover reads one card back and collects what differs: the Whole of a card as it was left, or the Body, perhaps what was Changed
+// in it, and then the Head of one that is being written. The manifest must be complete. One goroutine uses a Prover.
 type Prover struct {
 	card     flash.Card
-	manifest *flash.Manifest
+	image    *flash.Manifest
+	manifest *flash.Manifest // what the card is to hold: the image, but for blocks that were changed on purpose
 	meter    *flash.Meter
 	step     flash.Step           // under way, for errors and the meter
 	buffers  [Buffers][]byte      // one is read into while the other is digested
@@ -42,7 +43,7 @@ type Prover struct {
 // NewProver makes a prover; the meter sees every block that was compared, and every call that is under way.
 func NewProver(card flash.Card, manifest *flash.Manifest, meter *flash.Meter) *Prover {
 	return &Prover{
-		card: flash.Watch(card, meter), manifest: manifest, meter: meter, step: flash.StepProof, where: whereFound(manifest),
+		card: flash.Watch(card, meter), image: manifest, manifest: manifest, meter: meter, step: flash.StepProof, where: whereFound(manifest),
 		seen:    make([]bool, len(manifest.Blocks)),
 		buffers: [Buffers][]byte{flash.AlignedBuffer(flash.BlockBytes), flash.AlignedBuffer(flash.BlockBytes)},
 	}
@@ -173,7 +174,7 @@ func (p *Prover) judge(b flash.Block, held []byte, first flash.Digest) spoiled {
 		s.kind = KindZeros
 	case only(held, 0xFF):
 		s.kind = KindOnes
-	case known:
+	case known && from != b.Index: // else it holds what it held before it was changed
 		s.kind, s.fromBytes = KindDisplaced, p.manifest.Block(from).OffsetBytes
 	}
 	again, err := p.readInto(p.second(), b)

@@ -127,7 +127,7 @@ func stepInOneWord(step flash.Step) string {
 		return "reading"
 	case flash.StepClear:
 		return "clearing"
-	case flash.StepBody, flash.StepHead:
+	case flash.StepBody, flash.StepFiles, flash.StepHead:
 		return "writing"
 	case flash.StepProof, flash.StepInspect:
 		return "proving"

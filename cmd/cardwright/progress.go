@@ -161,6 +161,8 @@ func stepInWords(step flash.Step) string {
 		return "writing"
 	case flash.StepProof:
 		return "proving"
+	case flash.StepFiles:
+		return "writing the card's own files"
 	case flash.StepHead:
 		return "writing the boot sector"
 	case flash.StepInspect:

@@ -7,6 +7,7 @@ import (
 	"cardwright/flash"
 	"cardwright/flash/source"
 	"cardwright/internal/logbook"
+	"cardwright/internal/project"
 )
 
 // errAnotherRefused is why a card is refused that had nothing against it.
@@ -32,7 +33,7 @@ func classOf(err error) logbook.Class {
 	switch {
 	case errors.Is(err, context.Canceled): // not DeadlineExceeded, which a network's timeout is too
 		return logbook.ClassInterrupted
-	case step == flash.StepSource || errors.Is(err, flash.ErrTooSmall):
+	case step == flash.StepSource || errors.Is(err, flash.ErrTooSmall) || errors.Is(err, project.ErrNotComposed):
 		return logbook.ClassSource
 	default:
 		return logbook.ClassCard

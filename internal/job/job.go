@@ -10,6 +10,7 @@ import (
 	"cardwright/flash/source"
 	"cardwright/internal/device"
 	"cardwright/internal/logbook"
+	"cardwright/internal/project"
 	"cardwright/partition"
 )
 
@@ -40,6 +41,8 @@ type Target struct {
 	Number     int64  // its sequence number there
 	Conditions logbook.Conditions
 	Meter      *flash.Meter // shows the progress; nil for none
+	// Files are put onto the image's boot partition, on this card alone. A check takes no notice of them.
+	Files []project.File
 }
 
 // watch makes sure that the calls to the card are seen while they are under way.
@@ -104,7 +107,7 @@ func newRun(t Target, operation logbook.Operation) logbook.Run {
 	run := logbook.Run{
 		Device: t.Device, Label: t.Label, BatchID: t.BatchID, Number: t.Number, Operation: operation, StartedAt: time.Now().UTC(),
 		Verdict: logbook.Unfinished, Pace: flash.PaceUnjudged, Conditions: t.Conditions,
-		Findings: []partition.Finding{},
+		Findings: []partition.Finding{}, Files: []logbook.RecordedFile{},
 	}
 	run.Conditions.Direct = t.Card.Direct()
 	run.Conditions.CardSizeBytes = t.Card.SizeBytes()

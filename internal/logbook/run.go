@@ -52,8 +52,16 @@ type Run struct {
 	Table               *partition.Table    `json:"table"`
 	Imprint             *partition.Imprint  `json:"imprint"` // of a card that was flashed and is intact, where one can be taken
 	Findings            []partition.Finding `json:"findings"`
+	Files               []RecordedFile      `json:"files"` // the card's own, written to the boot partition and proven
 	Error               *Failure            `json:"error"`
 	Conditions          Conditions          `json:"conditions"`
+}
+
+// A RecordedFile is a file that was put onto one card beside the image.
+type RecordedFile struct {
+	Path   string `json:"path"`
+	Bytes  int64  `json:"bytes"`
+	SHA256 string `json:"sha256"`
 }
 
 // A Failure is the first error of a run: the step, the place and the cause.

@@ -24,6 +24,7 @@ func addCard(p *page, run *logbook.Run, most int) {
 	p.add("Written", writtenSentence(run))
 	p.add("Rested", restSentence(run))
 	p.addUpTo(2, "Dips", dipsSentence(run.Write))
+	p.addUpTo(linesOf(2, most), "Files", filesSentence(run.Files))
 	addTable(p, run.Table, most)
 	addDamage(p, run, most)
 	addFindings(p, findingsOf(run), most)
@@ -80,6 +81,8 @@ func verdictSentence(run *logbook.Run) string {
 	switch {
 	case run.Verdict == logbook.Intact && check:
 		return "INTACT - it still holds the image, byte for byte."
+	case run.Verdict == logbook.Intact && len(run.Files) > 0:
+		return "INTACT - it holds the image, byte for byte, and its own files."
 	case run.Verdict == logbook.Intact:
 		return "INTACT - it holds the image, byte for byte."
 	case run.Verdict == logbook.Damaged && check:
@@ -201,6 +204,18 @@ func cliffSentence(figures *flash.Figures) string {
 	cliff := figures.Cliff
 	return fmt.Sprintf("%s for the first %s, then %s",
 		Rate(cliff.BeforeBytesPerSecond), Size(cliff.OffsetBytes), Rate(cliff.AfterBytesPerSecond))
+}
+
+// filesSentence names the files that the card alone has.
+func filesSentence(files []logbook.RecordedFile) string {
+	if len(files) == 0 {
+		return ""
+	}
+	paths := make([]string, len(files))
+	for i, file := range files {
+		paths[i] = file.Path
+	}
+	return fmt.Sprintf("%d written to the boot partition: %s", len(files), strings.Join(paths, ", "))
 }
 
 // proofSentence tells how much was read back, and whether it came from the card itself.

@@ -84,7 +84,7 @@ func writeJSON(w io.Writer, value any) error {
 
 // WithLists gives a copy of the run in which no list is null.
 func WithLists(run logbook.Run) logbook.Run {
-	run.Findings = list(run.Findings)
+	run.Findings, run.Files = list(run.Findings), list(run.Files)
 	run.Table = tableWithLists(run.Table)
 	if run.Write != nil {
 		figures := *run.Write

@@ -67,8 +67,8 @@ func hasFault(run *logbook.Run) bool {
 
 func nextWhenDamaged(run *logbook.Run) string {
 	if run.Operation == logbook.OperationCheck {
-		return "A card in use does change: if a board has run from it, this is no defect. Make sure that this is the image it " +
-			"was written with. If neither explains it, try another reader; if it differs there too, take it out of use."
+		return "A card in use does change: if a board has run from it, this is no defect, nor if it was given files of its own. " +
+			"Make sure that this is the image it was written with. If neither explains it, try another reader; if it differs there too, take it out of use."
 	}
 	state := "Do not use it: its boot sector was erased."
 	if found(run, "not-blanked") {
@@ -113,6 +113,9 @@ func nextWhenUnfinished(run *logbook.Run) string {
 		if outgrew(run) {
 			return state + " Take a larger card, or a smaller image."
 		}
+		if run.Error.Step == flash.StepFiles {
+			return state + " The image and the card's own files do not go together: see to the files, or take another image."
+		}
 		return state + " Get a sound image, then flash the card again."
 	case logbook.ClassInterrupted:
 		return state + " Flash it again when there is time."
@@ -144,7 +147,7 @@ func stateLeft(run *logbook.Run) string {
 			return "No part of the image was written, but the card's old partition table may be gone."
 		}
 		return "No boot sector was left on the card; what it held before is gone."
-	case flash.StepBody, flash.StepProof:
+	case flash.StepBody, flash.StepProof, flash.StepFiles:
 		return "No boot sector was left on the card; what it held before is gone."
 	}
 	if found(run, "not-blanked") {

@@ -28,7 +28,7 @@ func everyRun() (runs []logbook.Run) {
 		logbook.ClassRefused, logbook.ClassSource, logbook.ClassCard, logbook.ClassInterrupted,
 	}
 	for _, step := range []flash.Step{
-		flash.StepOpen, flash.StepSource, flash.StepClear, flash.StepBody, flash.StepProof, flash.StepHead,
+		flash.StepOpen, flash.StepSource, flash.StepClear, flash.StepBody, flash.StepProof, flash.StepFiles, flash.StepHead,
 		flash.StepInspect,
 	} {
 		for _, class := range classes {
