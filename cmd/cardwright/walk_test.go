@@ -21,6 +21,7 @@ import (
 	"cardwright/internal/cardlab"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
+	"cardwright/internal/project"
 	"cardwright/partition"
 	"cardwright/verify"
 )
@@ -87,12 +88,14 @@ func (a ailment) leastOperations() int {
 // A walker lets the nth of the operations fail that its ailment strikes.
 type walker struct {
 	ailment
+	files   []project.File // the card's own
 	nth     int
 	seen    int
 	flushes int
 	struck  *cardlab.Op
 	step    flash.Step // in which it struck
 	failed  *cardlab.Op
+	proven  bool       // the body was, and the card's own files come next
 	failing flash.Step // in which the card's first failure must be told: later than step where a card only turned read-only
 }
 
@@ -101,6 +104,8 @@ func (w *walker) inject(op cardlab.Op) cardlab.Fault {
 	if op.Kind == cardlab.OpFlush {
 		w.flushes++
 	}
+	// The body's proof ends with a look at the head's place; then come the files, up to a flush and the reads after it.
+	w.proven = w.flushes == 2 && (w.proven || op.Kind == cardlab.OpRead && op.OffsetBytes == 0)
 	if w.struck != nil && w.failed == nil && op.Kind == cardlab.OpWrite {
 		w.failed, w.failing = &op, step // the first write to a card that turned read-only
 	}
@@ -118,17 +123,30 @@ func (w *walker) inject(op cardlab.Op) cardlab.Fault {
 	return w.fault
 }
 
-// stepOf tells a step by the flushes before it: clearing ends with the first, the body with the second, the head with two
-// more. Of what is read after them, blocks are the head's proof, and all smaller pieces the inspection.
+// stepOf tells the step of a card that gets files of its own, which end with a flush more.
 func (w *walker) stepOf(op cardlab.Op) flash.Step {
+	flushes := w.flushes
 	switch {
-	case w.flushes == 0:
+	case len(w.files) == 0:
+	case w.proven || flushes == 3 && op.Kind == cardlab.OpRead:
+		return flash.StepFiles
+	case flushes > 2:
+		flushes--
+	}
+	return stepAfter(flushes, op)
+}
+
+// stepAfter tells a step by the flushes before it: clearing ends with the first, the body with the second, the head with two
+// more. Of what is read after them, blocks are the head's proof, and all smaller pieces the inspection.
+func stepAfter(flushes int, op cardlab.Op) flash.Step {
+	switch {
+	case flushes == 0:
 		return flash.StepClear
-	case w.flushes == 1:
+	case flushes == 1:
 		return flash.StepBody
-	case w.flushes == 2 && op.Kind == cardlab.OpRead:
+	case flushes == 2 && op.Kind == cardlab.OpRead:
 		return flash.StepProof
-	case w.flushes < 4 || op.LengthBytes > 64<<10:
+	case flushes < 4 || op.LengthBytes > 64<<10:
 		return flash.StepHead
 	}
 	return flash.StepInspect
@@ -191,7 +209,7 @@ func walkOnce(t *testing.T, image []byte, w *walker) (passed bool) {
 	ctx, book := w.begin(t)
 	card := walkedCard(t)
 	card.Inject(w.inject)
-	to := job.Target{Card: card, Device: "walked"}
+	to := job.Target{Card: card, Device: "walked", Files: w.files}
 	result := job.Flash(ctx, plainImage{bytes.NewReader(image)}, []job.Target{to}, job.Options{Book: book})
 	run := result.Cards[0]
 	card.Release()
@@ -201,7 +219,7 @@ func walkOnce(t *testing.T, image []byte, w *walker) (passed bool) {
 	w.expect(t, where, run, codeOfRuns(result.Cards))
 	expectRecorded(t, where, book, run)
 	expectOutsideKept(t, where, card)
-	expectNoHead(t, where, card, image, w, run)
+	expectNoHead(t, where, card, withFiles(t, image, w.files, run.StartedAt), w, run)
 	return w.struck == nil
 }
 
@@ -223,7 +241,7 @@ func (w *walker) expect(t *testing.T, where string, run logbook.Run, code exitCo
 			t.Errorf("%s: %s, %+v, exit code %d", where, run.Verdict, run.Error, code)
 		}
 		return
-	case w.name == "read error" && w.step != flash.StepInspect: // the card answers elsewhere: damage
+	case w.name == "read error" && w.struck.LengthBytes > 64<<10: // of a block, and the card answers elsewhere: damage
 		block := w.struck.OffsetBytes / flash.BlockBytes
 		want := []verify.Damage{{
 			OffsetBytes: block * flash.BlockBytes, LengthBytes: min(flash.BlockBytes, walkedBytes-block*flash.BlockBytes),
