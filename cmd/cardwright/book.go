@@ -41,14 +41,19 @@ func (p *program) readingPath() (string, error) {
 	})
 }
 
+// openBook opens the logbook for writing, and makes it where there is none.
+func (p *program) openBook(ctx context.Context) (*logbook.Book, error) {
+	path, err := p.writingPath()
+	if err != nil {
+		return nil, err
+	}
+	return logbook.Open(ctx, path)
+}
+
 // openForRecording opens the logbook. One that cannot be opened stops no card: that is said at once, and the error tells the
 // job why its runs are not recorded.
 func (p *program) openForRecording(ctx context.Context) (book *logbook.Book, err error) {
-	path, err := p.writingPath()
-	if err == nil {
-		book, err = logbook.Open(ctx, path)
-	}
-	if err != nil {
+	if book, err = p.openBook(ctx); err != nil {
 		p.complain("nothing will be recorded: %v", err)
 		return nil, err
 	}

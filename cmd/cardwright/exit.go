@@ -13,6 +13,7 @@ import (
 	"cardwright/flash/source"
 	"cardwright/internal/device"
 	"cardwright/internal/logbook"
+	"cardwright/internal/project"
 	"cardwright/internal/store"
 )
 
@@ -102,6 +103,9 @@ func hints() []struct {
 		{source.ErrStalled, "Look at the network, then try again."},
 		{store.ErrInUse, "Wait until the program that reads it has ended."},
 		{store.ErrNoRoom, storeHint + "\n\"cardwright prepare --remove NAME\" removes one, --store-limit sets the limit."},
+		{logbook.ErrBatchInUse, ""},
+		{logbook.ErrOtherImage, "--anew begins a new batch of that name, --name gives it another."},
+		{project.ErrNoBootPartition, "Look at what \"cardwright inspect\" says of the image."},
 		{source.ErrMismatch, "Do not use this image. Fetch it again, and see that the published digest is of\nthis very file."},
 	}
 }
@@ -230,8 +234,13 @@ func codeOfError(err error) exitCode {
 	if _, ok := errors.AsType[*device.Refusal](err); ok {
 		return refused
 	}
-	if errors.Is(err, store.ErrInUse) || errors.Is(err, store.ErrNoRoom) {
-		return refused
+	for _, cause := range []error{
+		store.ErrInUse, store.ErrNoRoom, logbook.ErrBatchInUse, logbook.ErrOtherImage, project.ErrNoBootPartition,
+		errDeclined, errNoTerminal,
+	} {
+		if errors.Is(err, cause) {
+			return refused
+		}
 	}
 	if _, ok := errors.AsType[*source.Error](err); ok {
 		return badSource

@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
-	"path/filepath"
 	"slices"
 	"time"
 
@@ -84,7 +82,7 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 	if err := f.validate(); err != nil {
 		return err
 	}
-	f.targets, err = openTargets(ctx, f.wishes, device.Options{Policy: device.Policy{FixedOK: f.fixedOK}}, f.mustLast())
+	f.targets, err = openTargets(ctx, f.wishes, device.Options{Policy: device.Policy{FixedOK: f.fixedOK}}, f.mustLast(f.imageName, f.storeFlags, f.keep))
 	defer func() { err = f.closed(err, f.targets) }()
 	if err != nil {
 		return f.notStarted(err, logbook.ClassInterrupted)
@@ -149,24 +147,6 @@ func (f *flashing) validate() (err error) {
 	return err
 }
 
-// mustLast are the files that no target may hold. A place that is not known needs no care: nothing is kept there.
-func (f *flashing) mustLast() []kept {
-	keep := f.imageKept(f.imageName)
-	if book, err := f.writingPath(); err == nil {
-		keep = append(keep, kept{existing(book), "the logbook"})
-		for _, beside := range []string{book + "-wal", book + "-shm", book + "-journal"} {
-			if _, err := os.Stat(beside); err == nil {
-				keep = append(keep, kept{beside, "the logbook's latest changes"})
-			}
-		}
-	}
-	keep = append(keep, f.storeKept(f.storeFlags, f.keep)...)
-	if program, err := os.Executable(); err == nil {
-		keep = append(keep, kept{program, "the running program"})
-	}
-	return keep
-}
-
 // openTerminal opens the terminal to ask on, before the source is read for nothing; nil where --yes answers.
 func (f *flashing) openTerminal() (terminal, error) {
 	if f.yes {
@@ -224,18 +204,4 @@ func (f *flashing) write(ctx context.Context, image *supply) error {
 // notStarted ends the command before its job began.
 func (f *flashing) notStarted(cause error, class logbook.Class) error {
 	return f.stop(unstarted{f.startedAt, logbook.OperationFlash, f.targets, f.imageName}, cause, class)
-}
-
-// existing gives the path, or the nearest folder above it that is there: where the file would come to lie.
-func existing(path string) string {
-	for {
-		if _, err := os.Stat(path); err == nil {
-			return path
-		}
-		above := filepath.Dir(path)
-		if above == path {
-			return path
-		}
-		path = above
-	}
 }

@@ -42,16 +42,21 @@ func (f *imageFlags) registerWay(cmd *cobra.Command) {
 	cmd.Flags().BoolVar(&f.raw, "raw", false, "take the bytes as they are, even where they look like nothing known")
 }
 
-// options reads the flags, for so many cards, and has the program keep within its memory. A digest that makes no sense is
-// wrong usage.
+// options reads the flags, for so many cards that share one reading of the image, and has the program keep within its memory. A
+// digest that makes no sense is wrong usage.
 func (f *imageFlags) options(p *program, cards int) (source.Options, error) {
+	return f.optionsBeside(p, job.BufferBytes(cards))
+}
+
+// optionsBeside reads the flags for a command whose buffers take so much.
+func (f *imageFlags) optionsBeside(p *program, bufferBytes int64) (source.Options, error) {
 	o := source.Options{Member: f.member, Raw: f.raw, Stdin: p.stdin}
-	if least := leastMemory(cards); f.memoryBytes > 0 && f.memoryBytes < least {
+	if least := leastMemory(bufferBytes); f.memoryBytes > 0 && f.memoryBytes < least {
 		return o, usagef("--memory is too little: this command takes %dMiB at the least", least>>20)
 	}
 	memory := cmp.Or(f.memoryBytes, defaultMemory())
-	keepWithin(memory, cards)
-	o.MemoryBytes = decodingMemory(memory, cards)
+	keepWithin(memory, bufferBytes)
+	o.MemoryBytes = decodingMemory(memory, bufferBytes)
 	if f.sha256 == "" {
 		return o, nil
 	}

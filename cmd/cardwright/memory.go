@@ -4,8 +4,6 @@ import (
 	"runtime/debug"
 
 	"golang.org/x/sys/unix"
-
-	"cardwright/internal/job"
 )
 
 const (
@@ -25,16 +23,16 @@ func defaultMemory() int64 {
 
 // decodingMemory is what is left for decoding of what the program may take. With little left, xz blocks are decoded one
 // after the other, in what that takes.
-func decodingMemory(wholeBytes int64, cards int) int64 {
-	return max(1<<20, wholeBytes-leastMemory(cards))
+func decodingMemory(wholeBytes, bufferBytes int64) int64 {
+	return max(1<<20, wholeBytes-leastMemory(bufferBytes))
 }
 
-// leastMemory is what the program takes with so many cards before anything is decoded.
-func leastMemory(cards int) int64 { return ownMemory + job.BufferBytes(cards) }
+// leastMemory is what the program takes beside its buffers before anything is decoded, and these.
+func leastMemory(bufferBytes int64) int64 { return ownMemory + bufferBytes }
 
 // keepWithin has the collector keep to what the program may take, or to what it cannot do without: a limit below that would
 // keep it running. The program's own file, as far as it lies in memory, is beyond the collector's sight.
-func keepWithin(wholeBytes int64, cards int) {
+func keepWithin(wholeBytes, bufferBytes int64) {
 	const decodingOneByOne, ownFile = 32 << 20, 16 << 20
-	debug.SetMemoryLimit(max(wholeBytes, leastMemory(cards)+decodingOneByOne) - ownFile)
+	debug.SetMemoryLimit(max(wholeBytes, leastMemory(bufferBytes)+decodingOneByOne) - ownFile)
 }

@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"cardwright/internal/job"
 )
 
 // proc(5): MemTotal is the usable memory in kibibytes.
@@ -36,10 +38,10 @@ func TestDecodingGetsWhatIsLeft(t *testing.T) {
 		{512 << 20, 4, (512 - 40 - 4*(5+12)) << 20, 496 << 20},
 		{64 << 20, 4, 1 << 20, (40 + 4*(5+12) + 32 - 16) << 20},
 	} {
-		if got := decodingMemory(c.whole, c.cards); got != c.want {
+		if got := decodingMemory(c.whole, job.BufferBytes(c.cards)); got != c.want {
 			t.Errorf("of %d bytes with %d cards, decoding gets %d, want %d", c.whole, c.cards, got, c.want)
 		}
-		keepWithin(c.whole, c.cards)
+		keepWithin(c.whole, job.BufferBytes(c.cards))
 		if limit := debug.SetMemoryLimit(-1); limit != c.limit {
 			t.Errorf("the collector keeps to %d, want %d", limit, c.limit)
 		}

@@ -72,23 +72,30 @@ func (c *preparing) prepare(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
-	found, err := s.Find(ctx, name, options)
-	decoded := errors.Is(err, store.ErrNotPrepared)
-	if decoded {
-		found, err = c.decode(ctx, s, name, options)
-	}
+	found, decoded, err := c.findOrDecode(ctx, s, name, options)
 	if err != nil {
-		if _, bad := errors.AsType[*source.Error](err); bad {
-			return ofImage(name, err)
-		}
 		return err
 	}
 	defer found.Close() // it was only looked at
 	return c.printPrepared(startedAt, s, found, decoded)
 }
 
+// findOrDecode gives the prepared image of a source, and prepares it where it is not there yet, which it tells.
+func (p *program) findOrDecode(ctx context.Context, s *store.Store, name string, o source.Options,
+) (found *store.Prepared, decoded bool, err error) {
+	found, err = s.Find(ctx, name, o)
+	if errors.Is(err, store.ErrNotPrepared) {
+		decoded = true
+		found, err = p.decode(ctx, s, name, o)
+	}
+	if _, bad := errors.AsType[*source.Error](err); bad {
+		err = ofImage(name, err)
+	}
+	return found, decoded, err
+}
+
 // decode prepares an image, and shows how that goes.
-func (c *preparing) decode(ctx context.Context, s *store.Store, name string, o source.Options) (*store.Prepared, error) {
+func (p *program) decode(ctx context.Context, s *store.Store, name string, o source.Options) (*store.Prepared, error) {
 	image, err := unlessInterrupted(ctx, func() (*source.Image, error) { return source.Open(ctx, name, o) })
 	if err != nil {
 		return nil, err
@@ -100,7 +107,7 @@ func (c *preparing) decode(ctx context.Context, s *store.Store, name string, o s
 	defer preparation.Close() // it is finished, or failed already
 	meter := &flash.Meter{}
 	var made *store.Prepared
-	c.newProgress(preparation, []*track{{name: image.Facts().Name, meter: meter}}).during(func() {
+	p.newProgress(preparation, []*track{{name: image.Facts().Name, meter: meter}}).during(func() {
 		made, err = preparation.Run(ctx, meter)
 	})
 	return made, err

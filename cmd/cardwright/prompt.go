@@ -79,20 +79,29 @@ func traits(d device.Description) []string {
 
 // ask has the operator type each device's name. Any other answer is a no, and so is an end of the input.
 func ask(ctx context.Context, tty terminal, targets []*target) error {
-	release := context.AfterFunc(ctx, func() { _ = tty.SetReadDeadline(time.Now()) })
-	defer release()
 	answers := bufio.NewScanner(tty)
 	for _, s := range targets {
-		fmt.Fprintf(tty, "Type %s to erase it, anything else to stop: ", filepath.Base(s.path))
-		if !answers.Scan() {
-			if ctx.Err() != nil {
-				return context.Cause(ctx)
-			}
-			return errors.Join(errDeclined, answers.Err())
+		question := fmt.Sprintf("Type %s to erase it, anything else to stop: ", filepath.Base(s.path))
+		if err := askOnce(ctx, tty, answers, question, s.namedBy); err != nil {
+			return err
 		}
-		if !s.namedBy(strings.TrimSpace(answers.Text())) {
-			return errDeclined
+	}
+	return nil
+}
+
+// askOnce asks one question, and declines where the answer is not the one that is wanted.
+func askOnce(ctx context.Context, tty terminal, answers *bufio.Scanner, question string, wanted func(string) bool) error {
+	release := context.AfterFunc(ctx, func() { _ = tty.SetReadDeadline(time.Now()) })
+	defer release()
+	fmt.Fprint(tty, question)
+	if !answers.Scan() {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
 		}
+		return errors.Join(errDeclined, answers.Err())
+	}
+	if !wanted(strings.TrimSpace(answers.Text())) {
+		return errDeclined
 	}
 	return nil
 }

@@ -109,7 +109,7 @@ func (p *program) root() *cobra.Command {
 	root.PersistentFlags().StringVar(&p.logbookPath, "logbook", "",
 		"the logbook's `path` (else CARDWRIGHT_LOGBOOK, else root's or the user's own)")
 	root.SetHelpCommand(helpCommand(root))
-	root.AddCommand(p.flashCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(), p.prepareCommand(),
+	root.AddCommand(p.flashCommand(), p.batchCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(), p.prepareCommand(),
 		p.logbookCommand(), p.demoCommand())
 	eachCommand(root, func(cmd *cobra.Command) {
 		cmd.DisableFlagsInUseLine = true

@@ -30,6 +30,7 @@ type tallyOptions struct {
 	startedAt time.Time // when the command started
 	onEvent   string    // a command line of the operator's, to be run for each event; empty for none
 	quiet     bool      // no bell
+	goOn      string    // how a batch that was ended early goes on
 }
 
 // newTally begins to take events in. finish must be called.
@@ -185,7 +186,7 @@ func (t *tally) finish(code exitCode) error {
 	}
 	(&linePainter{out: t.stderr}).last(t.news.take())
 	if !t.json && t.ended != nil && t.ended.Totals != nil {
-		if err := writeTotals(t.stdout, t.ended.Totals); err != nil {
+		if err := writeTotals(t.stdout, t.ended.Totals, t.goOn); err != nil {
 			return err
 		}
 	}

@@ -52,33 +52,9 @@ func openTargets(ctx context.Context, wishes []wish, o device.Options, keep []ke
 			continue
 		}
 		targets[i].card = card
-		for _, k := range keep {
-			targets[i].mustNotHold(k)
-		}
+		targets[i].refuse(holdsAny(card, keep)...)
 	}
 	return targets, nil
-}
-
-// A kept is a file that must not lie on a target.
-type kept struct{ path, what string }
-
-// imageKept is the file that an image is read from, where it is one: standard input may be a file, or a card, too.
-func (p *program) imageKept(name string) []kept {
-	if isLocal(name) {
-		if info, err := os.Stat(name); errors.Is(err, fs.ErrNotExist) || err == nil && !liesOnDisk(info) {
-			return nil // opening it says so, or it is a pipe
-		}
-		return []kept{{name, "the image"}}
-	}
-	file, ok := p.stdin.(*os.File)
-	if name != standardInput || !ok {
-		return nil
-	}
-	info, err := file.Stat()
-	if err != nil || !liesOnDisk(info) {
-		return nil // a pipe, or a terminal
-	}
-	return []kept{{fmt.Sprintf("/proc/self/fd/%d", file.Fd()), "the image on standard input"}}
 }
 
 // isOnDisk tells whether a path leads to a file or a disk.
@@ -90,16 +66,6 @@ func isOnDisk(path string) bool {
 // liesOnDisk tells a file or a disk, which can be read as often as one likes, from a pipe or a terminal.
 func liesOnDisk(info os.FileInfo) bool {
 	return info.Mode().IsRegular() || info.Mode()&(os.ModeDevice|os.ModeCharDevice) == os.ModeDevice
-}
-
-func (t *target) mustNotHold(k kept) {
-	holds, err := t.card.Holds(k.path)
-	switch {
-	case err != nil:
-		t.refuse(fmt.Sprintf("whether it holds %s cannot be told: %v", k.what, err))
-	case holds:
-		t.refuse(fmt.Sprintf("it holds %s, %s; keep that elsewhere, or name another target", k.what, k.path))
-	}
 }
 
 func (t *target) refuse(reasons ...string) { t.reasons = append(t.reasons, reasons...) }

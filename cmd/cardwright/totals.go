@@ -12,7 +12,7 @@ import (
 )
 
 // writeTotals prints how a batch came out, for a terminal of 80 columns.
-func writeTotals(w io.Writer, t *batch.Totals) error {
+func writeTotals(w io.Writer, t *batch.Totals, goOn string) error {
 	lines := []string{totalsSentence(t)}
 	add := func(name, text string) {
 		if text != "" {
@@ -27,7 +27,7 @@ func writeTotals(w io.Writer, t *batch.Totals) error {
 		add("Before", cardCount(t.Before)+" of this batch, by earlier calls")
 	}
 	if t.Wanted > 0 {
-		add("Left", leftInWords(t))
+		add("Left", leftInWords(t, goOn))
 	}
 	for _, card := range t.Cards {
 		switch {
@@ -72,12 +72,12 @@ func timeInWords(c *batch.Card) string {
 		report.Rate(c.BytesPerSecond))
 }
 
-func leftInWords(t *batch.Totals) string {
+func leftInWords(t *batch.Totals, goOn string) string {
 	left := max(t.Wanted-t.Before-t.Intact, 0)
 	if left == 0 {
 		return fmt.Sprintf("nothing: all %d are done", t.Wanted)
 	}
-	return fmt.Sprintf("%d of %d cards; the same command goes on with them", left, t.Wanted)
+	return fmt.Sprintf("%d of %d cards; %s", left, t.Wanted, goOn)
 }
 
 // failureInWords names a card that is not intact, and why.

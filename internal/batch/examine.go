@@ -79,16 +79,11 @@ func (y *bay) openAndJudge(ctx context.Context, seat device.Seat, may bool) exam
 	if err != nil {
 		return examined{refused: reasonsOf(err)}
 	}
-	var reasons []string
 	if needed := y.batch.options.Facts.ImageBytes; card.SizeBytes() < needed {
-		reasons = append(reasons, fmt.Sprintf("it is too small: the image needs %d bytes, the card has %d", needed, card.SizeBytes()))
-	}
-	if y.batch.options.Unfit != nil {
-		reasons = append(reasons, y.batch.options.Unfit(card)...)
-	}
-	if len(reasons) > 0 {
 		_ = card.Close() // nothing was written
-		return examined{refused: reasons}
+		return examined{refused: []string{
+			fmt.Sprintf("it is too small: the image needs %d bytes, the card has %d", needed, card.SizeBytes()),
+		}}
 	}
 	e := examined{card: card}
 	if !may {

@@ -54,7 +54,6 @@ type Options struct {
 	Wanted int                                      // how many cards the batch has in all; 0: one for each row, else as many as come
 	Rows   []project.Row                            // one for each card, in their order; nil: labels are made of the name and the number
 	Files  *project.Files                           // put onto each card; nil for none
-	Unfit  func(Opened) []string                    // what else speaks against a card; nil for nothing
 
 	FloorBytesPerSecond float64            // 0: no floor
 	StallLimit          time.Duration      // 0: job.DefaultStallLimit
