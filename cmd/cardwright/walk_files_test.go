@@ -55,7 +55,7 @@ func TestWalkWithFiles(t *testing.T) {
 		})
 	}
 	t.Logf("positions walked with files: %d, while these were put onto the card: %d", walked, inFiles)
-	if inFiles < walked/10 {
+	if inFiles < walked/20 {
 		t.Errorf("only %d of %d faults struck while files were put onto the card", inFiles, walked)
 	}
 }

@@ -1,6 +1,7 @@
 package fat
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"maps"
@@ -49,11 +50,10 @@ func (o *overlay) ReadAt(b []byte, offsetBytes int64) (int, error) {
 	if o.leftBytes -= length; o.leftBytes < 0 {
 		return 0, unsound("reading it takes more than %d bytes", int64(maxReadBytes))
 	}
-	if n, err := o.medium.ReadAt(b, o.startBytes+offsetBytes); n < len(b) {
-		if err == nil {
-			err = io.ErrUnexpectedEOF
+	if !o.covers(offsetBytes, offsetBytes+length) {
+		if n, err := o.medium.ReadAt(b, o.startBytes+offsetBytes); n < len(b) {
+			return n, cmp.Or(err, io.ErrUnexpectedEOF)
 		}
-		return n, err
 	}
 	for at := offsetBytes / unitBytes * unitBytes; at < offsetBytes+length; at += unitBytes {
 		if unit, changed := o.units[at/unitBytes]; changed {
@@ -62,6 +62,16 @@ func (o *overlay) ReadAt(b []byte, offsetBytes int64) (int, error) {
 		}
 	}
 	return len(b), nil
+}
+
+// covers tells whether all of a span was changed, so that the medium need not be read for it.
+func (o *overlay) covers(start, end int64) bool {
+	for at := start / unitBytes * unitBytes; at < end; at += unitBytes {
+		if _, changed := o.units[at/unitBytes]; !changed {
+			return false
+		}
+	}
+	return true
 }
 
 // write changes a part of the medium, which must be one that may be.

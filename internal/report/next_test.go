@@ -57,6 +57,16 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 				Step: flash.StepOpen, Class: logbook.ClassRefused, Cause: "the image is larger than the card",
 			}}, "it was not read", "nothing was written",
 		},
+		"a card with files of its own": {
+			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Intact, Files: []logbook.RecordedFile{
+				{Path: "config.txt"}, {Path: "etc/row 7.conf"},
+			}}, "Files 2 written to the boot partition: config.txt, etc/row 7.conf", "byte for byte. Files",
+		},
+		"files that do not go with the image": {
+			logbook.Run{Operation: logbook.OperationFlash, Verdict: logbook.Unfinished, Error: &logbook.Failure{
+				Step: flash.StepFiles, Class: logbook.ClassSource, Cause: "the FAT file system has no room", OffsetBytes: 1 << 20,
+			}}, "No boot sector was left on the card; what it held before is gone. The image and the card's own files", "sound image",
+		},
 	} {
 		var page strings.Builder
 		if err := report.Text(&page, report.Document{Cards: []logbook.Run{c.run}}); err != nil {
