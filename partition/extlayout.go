@@ -212,7 +212,8 @@ func (x *extLayout) structures(g extGroup) ([]span, bool) {
 		return nil, false
 	}
 	parts := []span{
-		{int64(g.bitmap), int64(g.bitmap) + 1}, {int64(g.inodeBitmap), int64(g.inodeBitmap) + 1},
+		{int64(g.bitmap), int64(g.bitmap) + 1},
+		{int64(g.inodeBitmap), int64(g.inodeBitmap) + 1},
 		{int64(g.inodeTable), int64(g.inodeTable + x.inodeBlocks)},
 	}
 	if base.start < base.end {
