@@ -32,3 +32,9 @@ type Card interface {
 	// Direct tells whether writes bypass the operating system's cache.
 	Direct() bool
 }
+
+// A Discarder is a Card that can be told that a range is not needed any more; what is read there afterwards is anything.
+// The error wraps ErrNoDiscard where the card takes no discards.
+type Discarder interface {
+	Discard(offsetBytes, lengthBytes int64) error
+}

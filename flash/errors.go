@@ -16,6 +16,8 @@ var (
 	ErrStalled = errors.New("the card stopped answering")
 	// ErrReadOnly says that the card stopped taking writes.
 	ErrReadOnly = errors.New("the card takes no writes")
+	// ErrNoDiscard says that the card cannot be told what it need not keep. That is no failure.
+	ErrNoDiscard = errors.New("the card takes no discards")
 )
 
 // A Step names a part of one card's way. Its text is what records and reports show.

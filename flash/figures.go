@@ -15,6 +15,7 @@ type Sample struct {
 // too short to hold one window.
 type Figures struct {
 	Bytes                      int64    `json:"bytes"`
+	SkippedBytes               int64    `json:"skipped_bytes"` // of the image, left out as free; 0 until all the rest is written
 	BusySeconds                float64  `json:"busy_s"`
 	SustainedBytesPerSecond    float64  `json:"sustained_bytes_per_s"`
 	WindowLowBytesPerSecond    *float64 `json:"window_low_bytes_per_s"`

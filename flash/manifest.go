@@ -19,10 +19,24 @@ type Block struct {
 }
 
 // A Manifest holds the digest of every block of an image, in order. Digests cover the image's own bytes only, not the
-// zeros that fill up a card's last sector.
+// zeros that fill up a card's last sector. Free blocks are digested like all others, but what a card holds there says nothing.
 type Manifest struct {
 	ImageBytes int64
 	Blocks     []Digest
+	Free       []bool // by block: it is free, so no card is given it; nil: none is
+}
+
+// IsFree tells whether no card is given block i, since the image leaves open what lies there.
+func (m *Manifest) IsFree(i int) bool { return i < len(m.Free) && m.Free[i] }
+
+// FreeBytes is how much of the image lies in free blocks.
+func (m *Manifest) FreeBytes() (bytes int64) {
+	for i := range m.Blocks {
+		if m.IsFree(i) {
+			bytes += int64(m.Block(i).LengthBytes)
+		}
+	}
+	return bytes
 }
 
 // Block gives the place of block i. It panics when the manifest has no such block.

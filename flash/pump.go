@@ -19,6 +19,8 @@ type Pump struct {
 	LimitBytes int64
 	// Patience replaces DefaultPatience where it isn't 0.
 	Patience time.Duration
+	// Free names the blocks that no card is given, for an image of just so many blocks. It never holds for the first and the last.
+	Free []bool
 	// Observe, where set, sees every block in order, the head included, and must not keep it.
 	Observe func(b Block, data []byte)
 
@@ -47,12 +49,19 @@ func (p *Pump) Head() []byte { return p.head }
 
 // Run reads the image to its end and returns nil only when the image ended soundly. It also stops, with the cause, when
 // the context ends (a read that hangs is then left behind after a second), when the image outgrows LimitBytes (ErrTooSmall),
-// and when every card has given up (ErrNoCards).
+// and when every card has given up (ErrNoCards). An image that does not have the blocks that Free speaks of is ErrOtherLength.
 func (p *Pump) Run(ctx context.Context, image io.Reader) error {
+	if last := len(p.Free) - 1; last >= 0 {
+		p.manifest.Free = slices.Clone(p.Free)
+		p.manifest.Free[0], p.manifest.Free[last] = false, false
+	}
 	reading, stop := context.WithCancel(ctx)
 	filled := make(chan filling)
 	go p.fill(reading, image, filled) // ends when reading does, or at the image's end; drain waits for it
 	err := p.spread(ctx, filled)
+	if err == nil && len(p.Free) > 0 && len(p.Free) != len(p.manifest.Blocks) {
+		err = ErrOtherLength
+	}
 	stop()
 	p.drain(filled)
 	for _, f := range p.feeds {
@@ -79,6 +88,9 @@ func (p *Pump) drain(filled <-chan filling) {
 		}
 	}
 }
+
+// ErrOtherLength says that the image is not as long as it was when its free blocks were found out.
+var ErrOtherLength = errors.New("the image is not as long as it was when its free space was looked for")
 
 // ErrNoCards says that every card gave up before the image ended.
 var ErrNoCards = errors.New("no card is left to write to")
@@ -170,7 +182,7 @@ func (p *Pump) take(f filling) (done bool, err error) {
 	return f.err != nil, nil
 }
 
-// deal keeps the head and hands every other block to the feeds.
+// deal keeps the head and hands every other block to the feeds, but for the free ones.
 func (p *Pump) deal(piece *piece) {
 	if piece.Index == 0 {
 		piece.hold() // for as long as the pump lives
@@ -178,6 +190,9 @@ func (p *Pump) deal(piece *piece) {
 		for _, f := range p.feeds {
 			f.gotHead()
 		}
+		return
+	}
+	if p.manifest.IsFree(piece.Index) {
 		return
 	}
 	for _, f := range p.feeds {

@@ -14,15 +14,21 @@ const (
 	CallRead CallKind = iota
 	CallWrite
 	CallFlush
+	CallDiscard
 	CallControl // neither moves bytes nor makes them safe: dropping a cache, reading the table again
 )
 
 // A Call is a call to a card that has not returned yet.
 type Call struct {
 	Kind        CallKind
-	OffsetBytes int64         // reads and writes: where
-	LengthBytes int           // reads and writes: how many bytes
+	OffsetBytes int64         // reads, writes and discards: where
+	LengthBytes int           // reads, writes and discards: how many bytes
 	Took        time.Duration // so far
+}
+
+// HasPlace tells whether the call is about a place on the card.
+func (c Call) HasPlace() bool {
+	return c.Kind == CallRead || c.Kind == CallWrite || c.Kind == CallDiscard
 }
 
 // String names the call as a report does.
@@ -34,6 +40,8 @@ func (c Call) String() string {
 		return fmt.Sprintf("a write of %d bytes at byte %d", c.LengthBytes, c.OffsetBytes)
 	case CallFlush:
 		return "a flush"
+	case CallDiscard:
+		return fmt.Sprintf("a discard of %d bytes at byte %d", c.LengthBytes, c.OffsetBytes)
 	}
 	return "a request to the kernel"
 }
@@ -109,6 +117,17 @@ func (w watched) Flush() error {
 	w.meter.Calling(CallFlush, 0, 0)
 	defer w.meter.Returned()
 	return w.Card.Flush()
+}
+
+// Discard is ErrNoDiscard where the card is no Discarder.
+func (w watched) Discard(offsetBytes, lengthBytes int64) error {
+	discarder, ok := w.Card.(Discarder)
+	if !ok {
+		return ErrNoDiscard
+	}
+	w.meter.Calling(CallDiscard, offsetBytes, int(lengthBytes))
+	defer w.meter.Returned()
+	return discarder.Discard(offsetBytes, lengthBytes)
 }
 
 func (w watched) DropCache() error {

@@ -4,11 +4,12 @@ import (
 	"context"
 	"errors"
 	"io"
+	"slices"
 	"time"
 )
 
-// A Writer puts one image on one card, in the order Clear, WriteBody, perhaps Rewrite, WriteHead, and measures the card meanwhile. Its first
-// error stays: every later call but Blank gives it again and touches nothing. One goroutine uses a Writer.
+// A Writer puts one image on one card, in the order Clear, Discard, WriteBody, perhaps Rewrite, WriteHead, and measures the card
+// meanwhile. Its first error stays: every later call but Blank gives it again and touches nothing. One goroutine uses a Writer.
 type Writer struct {
 	card  Card
 	meter *Meter
@@ -43,6 +44,36 @@ func (w *Writer) Clear() error {
 	}
 	if err := w.card.Flush(); err != nil {
 		return w.fail(StepClear, 0, 0, err)
+	}
+	return nil
+}
+
+// discardBytes is how much one call discards at the most, so that an interrupt, and who looks at the meter, need not wait long.
+const discardBytes = 64 * BlockBytes
+
+// Discard tells the card that it need not keep what it holds in the free blocks of the image that is to come. It counts in no
+// figure and nothing is lost where it fails: the blocks are left out all the same. The error is the card's or the context's;
+// ErrNoDiscard where the card cannot be told, or nothing is free.
+func (w *Writer) Discard(ctx context.Context, free []bool) error {
+	discarder, able := w.card.(Discarder)
+	if !able || w.err != nil || !slices.Contains(free, true) {
+		return ErrNoDiscard
+	}
+	for i := 0; i < len(free); {
+		first := i
+		for i < len(free) && free[i] && i-first < discardBytes/BlockBytes {
+			i++
+		}
+		if i == first {
+			i++
+			continue
+		}
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		if err := discarder.Discard(int64(first)*BlockBytes, int64(i-first)*BlockBytes); err != nil {
+			return err
+		}
 	}
 	return nil
 }

@@ -5,7 +5,6 @@ package partition_test
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"io/fs"
 	"math/rand/v2"
@@ -13,7 +12,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 

@@ -33,7 +33,7 @@ func (p *Prover) Held(ctx context.Context, index int) ([]byte, error) {
 // of Held.
 func (p *Prover) Changed(ctx context.Context, digests map[int]flash.Digest) error {
 	p.step = flash.StepFiles
-	p.manifest = &flash.Manifest{ImageBytes: p.image.ImageBytes, Blocks: slices.Clone(p.image.Blocks)}
+	p.manifest = &flash.Manifest{ImageBytes: p.image.ImageBytes, Blocks: slices.Clone(p.image.Blocks), Free: p.image.Free}
 	touched := map[flash.Digest]bool{}
 	for index, digest := range digests {
 		p.manifest.Blocks[index] = digest

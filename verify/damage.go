@@ -30,7 +30,7 @@ type Damage struct {
 
 // A Proof is the outcome of reading back.
 type Proof struct {
-	Bytes          int64    `json:"bytes"` // how many bytes of the image were gone through; unreadable blocks count
+	Bytes          int64    `json:"bytes"` // how many bytes of the image were gone through; unreadable blocks count, free ones do not
 	Seconds        float64  `json:"seconds"`
 	BytesPerSecond float64  `json:"bytes_per_s"`
 	FromMedium     bool     `json:"from_medium"`     // false where a cache could not be dropped

@@ -49,29 +49,42 @@ func (p *Prover) headStaysClear(ctx context.Context) error {
 	return nil
 }
 
-// apartFromHead proves those blocks again that a wrapping card could have put in the head's place unseen: the last two, and
-// every block from which on the image repeats its own beginning.
+// apartFromHead proves those blocks again that a wrapping card could have put in the head's place unseen. Where the card wraps
+// within block k or at its start, the head shares its place with k and perhaps with the block after it.
 func (p *Prover) apartFromHead(ctx context.Context) error {
 	last := len(p.manifest.Blocks) - 1
+	proved := last + 1 // the latest to be proved
 	for k := last; k >= 1; k-- {
-		if k < last-1 && !p.repeatsBeginning(k) {
+		if p.knownApart(k) {
 			continue
 		}
-		if err := p.again(ctx, p.manifest.Block(k)); err != nil {
-			return err
+		for _, i := range []int{k + 1, k} {
+			if i >= proved || p.manifest.IsFree(i) {
+				continue
+			}
+			proved = i
+			if err := p.again(ctx, p.manifest.Block(i)); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
 }
 
-// repeatsBeginning tells whether the blocks after k equal the image's blocks from its second on.
-func (p *Prover) repeatsBeginning(k int) bool {
-	for j := 1; k+j < len(p.image.Blocks); j++ {
+// knownApart tells whether the body's proof would have shown it if the head shared its place with block k: a block after k would
+// then stand in the place of one from the second on, over another content. Of what is free nothing was shown, and the last block
+// may be so short that it only reaches into the block before.
+func (p *Prover) knownApart(k int) bool {
+	last := len(p.image.Blocks) - 1
+	for j := 1; k+j <= last; j++ {
+		if p.image.IsFree(j) || p.image.IsFree(k+j) || k+j == last && (j == 1 || p.image.IsFree(j-1)) {
+			continue
+		}
 		if p.image.Blocks[k+j] != p.image.Blocks[j] {
-			return false
+			return true
 		}
 	}
-	return true
+	return false
 }
 
 // ErrNotCleared says that a card holds something where zeros were written to it.

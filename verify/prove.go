@@ -49,7 +49,7 @@ func NewProver(card flash.Card, manifest *flash.Manifest, meter *flash.Meter) *P
 	}
 }
 
-// Whole proves every block. Damage does not end it. The error is a *flash.Error for StepProof: the context's, or the card's once
+// Whole proves every block but the free ones, here and everywhere. Damage does not end it. The error is a *flash.Error for StepProof: the context's, or the card's once
 // it answers nothing at all any more.
 func (p *Prover) Whole(ctx context.Context) error { return p.blocks(ctx, 0, len(p.manifest.Blocks)) }
 
@@ -61,9 +61,13 @@ func (p *Prover) blocks(ctx context.Context, first, end int) error {
 	defer func() { p.took += time.Since(began) }()
 	digests := newDigester()
 	defer digests.close()
-	for i := first; i < end; i++ {
+	for i, read := first, 0; i < end; i++ {
+		if p.manifest.IsFree(i) {
+			continue
+		}
 		b := p.manifest.Block(i)
-		held, err := p.read(ctx, b, p.buffers[i%Buffers])
+		held, err := p.read(ctx, b, p.buffers[read%Buffers]) // in turn, since the other one is being digested
+		read++
 		p.settle(digests)
 		if err != nil {
 			return err
@@ -217,11 +221,14 @@ func only(held []byte, value byte) bool {
 }
 
 // whereFound tells for each content that occurs once in the image in which block it is; content that occurs more than
-// once is no witness of a displacement.
+// once is no witness of a displacement. Free blocks count for nothing: they were not written, so nothing comes from them.
 func whereFound(m *flash.Manifest) map[flash.Digest]int {
 	const several = -1
 	where := make(map[flash.Digest]int, len(m.Blocks))
 	for i, d := range m.Blocks {
+		if m.IsFree(i) {
+			continue
+		}
 		if _, seen := where[d]; seen {
 			i = several
 		}

@@ -48,10 +48,26 @@ func (p *Prover) trueSize() *int64 {
 			writtenLast = 0 // the head was written first, by another program
 		}
 	}
-	if least < flash.BlockBytes || ofHead && !ofBootSector || p.contradicted(least, writtenLast) {
+	blank := []flash.Digest{uniform(0x00), uniform(0xFF)}
+	if least < flash.BlockBytes || ofHead && !ofBootSector || p.contradicted(least, writtenLast, blank) ||
+		p.mayBeAFraction(least, writtenLast, blank) {
 		return nil
 	}
 	return &least
+}
+
+// mayBeAFraction tells whether free blocks could hide that the card wraps at a fraction of that size: all that was displaced went
+// several times around then.
+func (p *Prover) mayBeAFraction(size, writtenLast int64, blank []flash.Digest) bool {
+	if !slices.Contains(p.manifest.Free, true) {
+		return false
+	}
+	for n := int64(2); n <= size/flash.BlockBytes; n++ {
+		if size%(n*sampledBytes) == 0 && !p.contradicted(size/n, writtenLast, blank) {
+			return true
+		}
+	}
+	return false
 }
 
 // displacements are those of whole blocks, and of samples that were found.
@@ -71,12 +87,12 @@ func (p *Prover) displacements() (found []displacement) {
 
 // contradicted tells whether something is sound that would have been written over on a card of that size: a block, unless it is
 // all zeros or ones or the image repeats it there, or a sample that the image holds but once. What lies before writtenLast
-// was written over by nothing.
-func (p *Prover) contradicted(size, writtenLast int64) bool {
-	blank := []flash.Digest{uniform(0x00), uniform(0xFF)}
+// was written over by nothing, and nothing is by a free block.
+func (p *Prover) contradicted(size, writtenLast int64, blank []flash.Digest) bool {
 	for i, ok := range p.soundBlocks() {
 		b := p.manifest.Block(i)
-		if b.OffsetBytes < writtenLast || !ok || b.OffsetBytes+size+flash.BlockBytes > p.manifest.ImageBytes || slices.Contains(blank, p.manifest.Blocks[i]) {
+		if b.OffsetBytes < writtenLast || !ok || b.OffsetBytes+size+flash.BlockBytes > p.manifest.ImageBytes || slices.Contains(blank, p.manifest.Blocks[i]) ||
+			!p.writtenAt(b.OffsetBytes+size) && !p.writtenAt(b.OffsetBytes+size+flash.BlockBytes-1) {
 			continue
 		}
 		repeated := size%flash.BlockBytes == 0 && p.manifest.Blocks[i] == p.manifest.Blocks[i+int(size/flash.BlockBytes)]
@@ -85,8 +101,14 @@ func (p *Prover) contradicted(size, writtenLast int64) bool {
 		}
 	}
 	return slices.ContainsFunc(p.samples.witnesses(), func(w sample) bool {
-		return w.fromBytes == w.atBytes && w.atBytes >= writtenLast && w.atBytes+size < p.manifest.ImageBytes
+		return w.fromBytes == w.atBytes && w.atBytes >= writtenLast && w.atBytes+size < p.manifest.ImageBytes &&
+			p.writtenAt(w.atBytes+size)
 	})
+}
+
+// writtenAt tells whether the card was given this byte of the image.
+func (p *Prover) writtenAt(offsetBytes int64) bool {
+	return !p.manifest.IsFree(int(offsetBytes / flash.BlockBytes))
 }
 
 // soundBlocks tells of each block whether it was read back and holds the image.

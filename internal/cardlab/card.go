@@ -49,7 +49,10 @@ type Counts struct {
 	ReadBytes    int64 // given to the host
 }
 
-var _ flash.Card = (*Card)(nil)
+var (
+	_ flash.Card      = (*Card)(nil)
+	_ flash.Discarder = (*Card)(nil)
+)
 
 // New makes a fresh card in memory and plugs it in. Its error wraps ErrTraits. To live on a synctest clock, the card must be made
 // inside the bubble.
@@ -94,6 +97,22 @@ func (c *Card) Flush() error {
 			c.medium.sync()
 		}
 	})
+}
+
+// Discard forgets what whole sectors hold, as the card's traits say. Its errors are *Error; on a card that takes no discards they
+// wrap flash.ErrNoDiscard.
+func (c *Card) Discard(offsetBytes, lengthBytes int64) error {
+	op := Op{Kind: OpDiscard, OffsetBytes: offsetBytes, LengthBytes: int(lengthBytes)}
+	sector := int64(c.traits.SectorBytes)
+	switch {
+	case c.traits.Discards == DiscardNone:
+		return &Error{op, flash.ErrNoDiscard}
+	case offsetBytes < 0 || lengthBytes < 0 || offsetBytes%sector != 0 || lengthBytes%sector != 0 ||
+		offsetBytes > c.traits.SizeBytes-lengthBytes:
+		return &Error{op, fmt.Errorf("no whole sectors of the card: %w", syscall.EINVAL)}
+	}
+	run := c.begin(op)
+	return run.do(func() { c.forget(offsetBytes, int64(run.keep)) })
 }
 
 // DropCache has nothing to drop: every read comes from the medium. It fails only when the card is gone.

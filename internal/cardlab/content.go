@@ -78,6 +78,24 @@ func (c *Card) eachPlace(lengthBytes int, offsetBytes int64, visit func(placeByt
 	}
 }
 
+// forget puts what a discard leaves onto the medium.
+func (c *Card) forget(offsetBytes, lengthBytes int64) {
+	const chunkBytes = 1 << 20
+	for end := offsetBytes + lengthBytes; offsetBytes < end; offsetBytes += chunkBytes {
+		left := make([]byte, min(chunkBytes, end-offsetBytes))
+		if c.traits.Discards == DiscardNoise {
+			for i := 0; i < len(left); i += 8 {
+				binary.LittleEndian.PutUint64(left[i:], mix(^c.traits.Seed^uint64(offsetBytes+int64(i))))
+			}
+		}
+		c.eachPlace(len(left), offsetBytes, func(placeBytes int64, from, to int) {
+			if placeBytes >= 0 {
+				c.medium.write(left[from:to], placeBytes)
+			}
+		})
+	}
+}
+
 // mix spreads a counter over 64 bits: the finalizer of SplitMix64 (Steele, Lea and Flood 2014, from memory).
 func mix(x uint64) uint64 {
 	x *= 0x9e3779b97f4a7c15

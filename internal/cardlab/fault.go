@@ -10,11 +10,12 @@ const (
 	OpWrite OpKind = iota
 	OpRead
 	OpFlush
+	OpDiscard
 )
 
 // String gives the kind's name.
 func (k OpKind) String() string {
-	return [...]string{OpWrite: "write", OpRead: "read", OpFlush: "flush"}[k]
+	return [...]string{OpWrite: "write", OpRead: "read", OpFlush: "flush", OpDiscard: "discard"}[k]
 }
 
 // An Op is one operation on a card. Number counts them from 0 in the order in which they began.

@@ -31,7 +31,7 @@ func (c *Card) begin(op Op) *run {
 	if op.Kind == OpFlush {
 		c.counts.Flushes++
 	}
-	if op.Kind == OpWrite {
+	if op.Kind == OpWrite || op.Kind == OpDiscard {
 		c.asked.add(Span{op.OffsetBytes, int64(op.LengthBytes)})
 	}
 	r := &run{card: c, op: op, power: c.power, take: op.LengthBytes, keep: op.LengthBytes}
@@ -131,7 +131,7 @@ func (r *run) fault(fault Fault) {
 func (r *run) limit() {
 	c, t, op := r.card, r.card.traits, r.op
 	whole := Span{op.OffsetBytes, int64(op.LengthBytes)}
-	if t.Beyond == Refuse && whole.End() > t.TrueSizeBytes && op.Kind != OpFlush {
+	if t.Beyond == Refuse && whole.End() > t.TrueSizeBytes && (op.Kind == OpRead || op.Kind == OpWrite) {
 		r.stop(int(max(0, t.TrueSizeBytes-op.OffsetBytes)), syscall.EIO, false)
 	}
 	for _, bad := range t.Bad {
@@ -214,6 +214,8 @@ func (c *Card) cost(r *run) time.Duration {
 		return perByte(int64(r.take), c.traits.ReadBytesPerSecond)
 	case OpFlush:
 		return c.traits.FlushCost
+	case OpDiscard:
+		return 0
 	case OpWrite:
 	}
 	t := c.traits

@@ -29,6 +29,16 @@ const (
 	Refuse               // writes and reads fail with EIO
 )
 
+// Discards says what a card makes of a discard.
+type Discards uint8
+
+// The ways of a card that is told what it need not keep.
+const (
+	DiscardNone  Discards = iota // it takes none
+	DiscardZeros                 // zeros are read there from then on
+	DiscardNoise                 // anything is
+)
+
 // A Stall is a write that takes longer. Either OffsetBytes or EveryBytes places it.
 type Stall struct {
 	OffsetBytes int64         // stalls each write that covers this byte, where EveryBytes is 0
@@ -64,7 +74,8 @@ type Traits struct {
 	SizeBytes     int64  // as the card states it; a multiple of SectorBytes
 	TrueSizeBytes int64  // how much the card really holds; 0: as much as it states
 	Beyond        Beyond // what happens past TrueSizeBytes
-	SectorBytes   int    // 512 to 4096, a power of two; 0: 512
+	Discards      Discards
+	SectorBytes   int // 512 to 4096, a power of two; 0: 512
 
 	WriteBytesPerSecond int64         // 0: no limit
 	ReadBytesPerSecond  int64         // 0: no limit

@@ -42,7 +42,7 @@ func (t Truth) Digest(offsetBytes, lengthBytes int64) flash.Digest {
 	return flash.Digest(sum.Sum(nil))
 }
 
-// Asked lists the addresses that the host ever tried to write, in order and apart. A write that failed counts.
+// Asked lists the addresses that the host ever tried to write or to discard, in order and apart. Also what failed counts.
 func (t Truth) Asked() []Span {
 	t.card.mu.Lock()
 	defer t.card.mu.Unlock()

@@ -75,7 +75,7 @@ func (r *record) giveUp(ctx context.Context, meter *flash.Meter, cause error) bo
 	}
 	look := meter.Look()
 	failure := &flash.Error{Step: look.Step, OffsetBytes: look.EndBytes, Err: cause}
-	if s, ok := errors.AsType[stuckCall](cause); ok && (s.call.Kind == flash.CallRead || s.call.Kind == flash.CallWrite) {
+	if s, ok := errors.AsType[stuckCall](cause); ok && s.call.HasPlace() {
 		failure.OffsetBytes = s.call.OffsetBytes
 	}
 	run := r.known
