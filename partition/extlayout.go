@@ -22,7 +22,7 @@ const (
 	// The features that are understood here and tried in tests: none of them changes what a bitmap means. Missing on purpose are,
 	// among others, clusters (200h), a journal to be replayed (4h), orphans to be removed (10000h) and shared blocks (4000h).
 	extKnownCompatible   = extHasJournal | 0x0008 | 0x0010 | 0x0020 | extSparseTwo | 0x0400 | 0x0800 | 0x1000
-	extKnownIncompatible = 0x0002 | extMetaGroups | 0x0040 | ext64Bit | 0x0200 | 0x0400 | extSeeded | 0x4000 | 0x8000 | 0x10000 | 0x20000
+	extKnownIncompatible = 0x0002 | extMetaGroups | 0x0040 | ext64Bit | 0x0200 | 0x0400 | extSeeded | 0x4000 | 0x10000 | 0x20000
 	extKnownReadOnly     = extSparse | 0x0002 | 0x0008 | extSumsOfGroups | 0x0020 | 0x0040 | extSums | 0x8000
 
 	extSparseTwo    = 0x0200 // compatible: two backups, in named groups

@@ -52,7 +52,7 @@ func extFreeings() []freeing {
 		{"ext4-no-journal", 64 * mib, mke2fs + "-t ext4 -b 4096 -O ^has_journal IMAGE"},
 		{"ext4-small-groups", 64 * mib, mke2fs + "-t ext4 -b 4096 -g 1024 -N 20000 IMAGE"},
 		{"ext4-not-lazy", 96 * mib, mke2fs + "-t ext4 -b 1024 -E lazy_itable_init=0 IMAGE"},
-		{"ext4-more-features", 96 * mib, mke2fs + "-t ext4 -b 1024 -O inline_data,large_dir,ea_inode,encrypt,verity,casefold IMAGE"},
+		{"ext4-more-features", 96 * mib, mke2fs + "-t ext4 -b 1024 -O large_dir,ea_inode,encrypt,verity,casefold IMAGE"},
 		{"ext4-fast-commit", 96 * mib, mke2fs + "-t ext4 -b 1024 -O fast_commit,stable_inodes,orphan_file IMAGE"},
 		{"ext4-rows", 96 * mib, mke2fs + "-t ext4 -b 1024 -E stride=16,stripe_width=64 IMAGE"},
 	}

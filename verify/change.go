@@ -40,7 +40,7 @@ func (p *Prover) Changed(ctx context.Context, digests map[int]flash.Digest) erro
 		touched[p.image.Blocks[index]] = touched[p.image.Blocks[index]] || index != 0
 	}
 	for index, digest := range p.image.Blocks {
-		if index == 0 || !touched[digest] {
+		if index == 0 || !touched[digest] || p.image.IsFree(index) {
 			continue
 		}
 		if err := p.again(ctx, p.manifest.Block(index)); err != nil {

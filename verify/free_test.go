@@ -225,5 +225,8 @@ func TestBlockThatSharesTheHeadsPlaceIsFoundAmongFreeOnes(t *testing.T) {
 		if flashedSound(t, card, image, freeing(image, c.free...)) {
 			t.Errorf("%s: nothing was found", name)
 		}
+		if !flashedSound(t, oldCard(t, cardlab.Traits{}), image, freeing(image, c.free...)) {
+			t.Errorf("%s: a card of full size was called damaged", name)
+		}
 	}
 }

@@ -21,6 +21,8 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	t.watch()
 	c := &checking{Target: t, run: newRun(t, logbook.OperationCheck), again: &secondLook{open: o.Again}}
 	c.run.PaceReason = "a check writes nothing"
+	c.free = freeBlocks(o.Free, image)
+	c.run.Conditions.SkipFree = c.free != nil
 	c.record = newRecord(o, image, c.run)
 	c.open(ctx, &c.run)
 	done := make(chan struct{})
@@ -41,6 +43,7 @@ type checking struct {
 	*record
 	run   logbook.Run
 	again *secondLook
+	free  []bool // blocks that are not compared
 }
 
 // walk is the whole check.
@@ -55,7 +58,7 @@ func (c *checking) walk(ctx context.Context) {
 func (c *checking) steps(ctx context.Context) error {
 	c.Meter.Enter(flash.StepSource)
 	pump := flash.NewPump(flash.NewPool(buffersForSource))
-	pump.LimitBytes = c.Card.SizeBytes()
+	pump.LimitBytes, pump.Free = c.Card.SizeBytes(), c.free
 	excerpt := observed(pump, c.image)
 	err := pump.Run(ctx, c.image)
 	if errors.Is(err, flash.ErrTooSmall) {

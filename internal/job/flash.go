@@ -42,6 +42,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 		return &Result{facts, runs, restOf(nil)}
 	}
 	pump := flash.NewPump(flash.NewPool(o.sourceBuffers() + buffersPerCard*len(targets)))
+	pump.Free = freeBlocks(o.Free, image)
 	pump.Patience = min(flash.DefaultPatience, o.stallLimit())
 	excerpt := observed(pump, image)
 	for _, t := range targets {
@@ -51,7 +52,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	}
 	ways, again := make([]*way, len(targets)), &secondLook{open: o.Again}
 	for i, t := range targets {
-		t.Conditions.CardsAtOnce = len(targets)
+		t.Conditions.CardsAtOnce, t.Conditions.SkipFree = len(targets), pump.Free != nil
 		t.Conditions.FloorBytesPerSecond = o.FloorBytesPerSecond
 		ways[i] = newWay(t, o, pump, excerpt, image, again)
 	}

@@ -68,6 +68,9 @@ type Options struct {
 	Book                *logbook.Book // nil: nothing is recorded
 	Unrecorded          error         // why Book is nil, where a run that is not recorded shall say so
 	FloorBytesPerSecond float64       // 0: no floor
+	// Free are ranges of the image, in order, whose content the image leaves open, as partition.FreeSpace gives them: blocks that
+	// lie wholly within them are neither written nor compared. An image whose length is not known is taken whole.
+	Free []partition.Range
 	// Again opens the same image once more, to find out where wrong content comes from; nil where it can be read only once.
 	Again      func(context.Context) (io.ReadCloser, error)
 	StallLimit time.Duration // how long one call to a card may take; 0: DefaultStallLimit

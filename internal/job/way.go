@@ -24,6 +24,7 @@ type way struct {
 	writer     *flash.Writer
 	prover     *verify.Prover
 	run        logbook.Run
+	skipped    int64         // how much of the image was left out, once all the rest is written
 	medium     bool          // reads come from the medium
 	besides    time.Duration // what the card's own files took
 	done       chan struct{}
@@ -76,9 +77,11 @@ func (w *way) steps(ctx context.Context) error {
 	if err := w.writer.Clear(); err != nil {
 		return err
 	}
+	w.discard(ctx)
 	if err := w.writer.WriteBody(ctx, w.feed); err != nil {
 		return err
 	}
+	w.skipped = w.pump.Manifest().FreeBytes()
 	if sound, err := w.proveBody(ctx); !sound || err != nil {
 		return err
 	}
@@ -210,6 +213,7 @@ func (w *way) measure(ctx context.Context) {
 	trace := w.writer.Trace()
 	judgement := w.judge(ctx).Judge(trace)
 	w.run.Write = new(trace.Figures(w.Card.Direct()))
+	w.run.Write.SkippedBytes = w.skipped
 	w.run.TimeToFlashSeconds = new(trace.TimeToFlash().Seconds())
 	w.run.SourceWaitSeconds = new(trace.SourceWait().Seconds())
 	w.run.Pace, w.run.PaceReason = judgement.Pace, judgement.Reason

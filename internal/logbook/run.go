@@ -93,8 +93,8 @@ type Conditions struct {
 	ProgramVersion      string  `json:"program_version"`
 	Direct              bool    `json:"direct"`
 	CardsAtOnce         int     `json:"cards_at_once"` // how many cards shared the source
-	Discard             bool    `json:"discard"`       // whether the card was discarded before writing
-	SkipFree            bool    `json:"skip_free"`     // whether blocks that the image leaves unspecified were left out
+	SkipFree            bool    `json:"skip_free"`     // whether free space of the image was left out
+	Discard             bool    `json:"discard"`       // whether the card was told that it need not keep what was left out
 	CardSizeBytes       int64   `json:"card_size_bytes"`
 	FloorBytesPerSecond float64 `json:"floor_bytes_per_s"` // 0 when none was asked for
 	CardRegisterCID     string  `json:"cid"`               // 32 hex digits, empty where the reader hides it

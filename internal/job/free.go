@@ -1,0 +1,43 @@
+package job
+
+import (
+	"context"
+
+	"cardwright/flash"
+	"cardwright/partition"
+)
+
+// freeBlocks gives the image's blocks that lie wholly within free ranges, which are in order; nil where none does, or where the
+// image's length is not known. The first block and the last never are free.
+func freeBlocks(ranges []partition.Range, image Image) []bool {
+	imageBytes, known := image.DeclaredBytes()
+	if !known || imageBytes <= 0 {
+		return nil
+	}
+	blocks := (imageBytes + flash.BlockBytes - 1) / flash.BlockBytes
+	free, some := make([]bool, blocks), false
+	for i := 0; i < len(ranges); {
+		start, end := ranges[i].OffsetBytes, ranges[i].EndBytes()
+		for i++; i < len(ranges) && ranges[i].OffsetBytes == end; i++ { // one block may reach over several
+			end = ranges[i].EndBytes()
+		}
+		first, after := (start+flash.BlockBytes-1)/flash.BlockBytes, end/flash.BlockBytes
+		for b := max(1, first); b < min(after, blocks-1); b++ {
+			free[b], some = true, true
+		}
+	}
+	if !some {
+		return nil
+	}
+	return free
+}
+
+// discard tells the card what it need not keep, where free space is left out and the card can be told. That it fails is no
+// failure: what lies there is the image's to say in neither case.
+func (w *way) discard(ctx context.Context) {
+	if w.pump.Free == nil {
+		return
+	}
+	w.run.Conditions.Discard = w.writer.Discard(ctx, w.pump.Free) == nil
+	w.keep(&w.run) // it is true also should the card be given up
+}
