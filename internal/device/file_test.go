@@ -209,3 +209,13 @@ func TestFileCardDescribesItself(t *testing.T) {
 		t.Errorf("zeros: %q", d.Contents)
 	}
 }
+
+func TestFileTakesNoDiscard(t *testing.T) {
+	path := cardFile(t, 1<<20)
+	if err := openFile(t, path, plainMachine(t)).Discard(0, 1<<20); !errors.Is(err, flash.ErrNoDiscard) {
+		t.Error(err)
+	}
+	if held, err := os.ReadFile(path); err != nil || !bytes.Equal(held, bytes.Repeat([]byte{0xA5}, 1<<20)) {
+		t.Errorf("the file was changed: %v", err)
+	}
+}
