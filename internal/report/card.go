@@ -21,7 +21,12 @@ func addCard(p *page, run *logbook.Run, most int) {
 	if run.Verdict != logbook.Damaged || isSlow(run.Pace) { // a good pace would read like praise
 		p.addUpTo(3, "Pace", paceSentence(run))
 	}
-	p.add("Written", writtenSentence(run))
+	written := "Written"
+	if share := shareSentence(run.Write); share != "" {
+		p.add(written, share)
+		written = "Speed"
+	}
+	p.add(written, writtenSentence(run))
 	p.add("Rested", restSentence(run))
 	p.addUpTo(2, "Dips", dipsSentence(run.Write))
 	p.addUpTo(linesOf(2, most), "Files", filesSentence(run.Files))
@@ -79,6 +84,10 @@ func cardName(run *logbook.Run) string {
 func verdictSentence(run *logbook.Run) string {
 	check := run.Operation == logbook.OperationCheck
 	switch {
+	case run.Verdict == logbook.Intact && run.Conditions.SkipFree && check:
+		return "INTACT - it still holds the image, free space left out."
+	case run.Verdict == logbook.Intact && run.Conditions.SkipFree:
+		return "INTACT - it holds the image, free space left out."
 	case run.Verdict == logbook.Intact && check:
 		return "INTACT - it still holds the image, byte for byte."
 	case run.Verdict == logbook.Intact && len(run.Files) > 0:
@@ -113,6 +122,16 @@ func paceSentence(run *logbook.Run) string {
 		text += fmt.Sprintf(" (%s, median %s, spread %s)", count(c.PeersCount, "peer"), Rate(c.PeersMedian), Rate(c.PeersSpread))
 	}
 	return text
+}
+
+// shareSentence tells how much of the image was written where free space was left out.
+func shareSentence(figures *flash.Figures) string {
+	if figures == nil || figures.SkippedBytes <= 0 || figures.Bytes <= 0 {
+		return ""
+	}
+	whole := figures.Bytes + figures.SkippedBytes
+	return fmt.Sprintf("%s of %s (%.0f %%): the rest is free space in the image's file systems; what lies there on the card is not "+
+		"the image's", Size(figures.Bytes), Size(whole), 100*float64(figures.Bytes)/float64(whole))
 }
 
 // writtenSentence gives the time to flash and the sustained rate.
@@ -224,6 +243,9 @@ func proofSentence(run *logbook.Run) string {
 		return ""
 	}
 	text := Size(run.Proof.Bytes) + " read back"
+	if run.Conditions.SkipFree {
+		text += ", free space left out,"
+	}
 	if run.Proof.BytesPerSecond > 0 && known(&run.Proof.BytesPerSecond) {
 		text += " at " + Rate(run.Proof.BytesPerSecond)
 	}

@@ -40,7 +40,7 @@ func TestOutputIsAsAgreed(t *testing.T) {
 		trace = append(trace, flash.Sample{LengthBytes: flash.BlockBytes, Busy: time.Duration(150+i) * time.Millisecond})
 	}
 	record := logbook.Record{Run: slow("node-09"), Image: image()}
-	records := []logbook.Record{record, {Run: gone("a label that is too long"), Image: image()}, {Run: checked("")}}
+	records := []logbook.Record{record, {Run: gone("a label that is too long"), Image: image()}, {Run: checked("")}, {Run: sparing("node-10")}}
 	stamp := report.Stamp{ProgramVersion: "0.1.0", StartedAt: startedAt()}
 	cases := map[string]func(io.Writer) error{
 		"intact.txt":      text(document(intact("node-07"))),
@@ -51,6 +51,7 @@ func TestOutputIsAsAgreed(t *testing.T) {
 		"checked.txt":     text(document(checked("node-07"))),
 		"refused.txt":     text(document(refused())),
 		"slow.txt":        text(document(slow("node-09"))),
+		"sparing.txt":     text(document(sparing("node-10"))),
 		"several.txt": text(document(intact("node-01"), intact("node-02"), gone("node-11"), slow("node-09"),
 			intact("node-03"), wrapped("node-08"))),
 		"mbr.txt":      func(w io.Writer) error { return report.Table(w, mbr()) },

@@ -68,7 +68,8 @@ func hasFault(run *logbook.Run) bool {
 func nextWhenDamaged(run *logbook.Run) string {
 	if run.Operation == logbook.OperationCheck {
 		return "A card in use does change: if a board has run from it, this is no defect, nor if it was given files of its own. " +
-			"Make sure that this is the image it was written with. If neither explains it, try another reader; if it differs there too, take it out of use."
+			"Make sure that this is the image it was written with, and that free space is left out (--skip-free) if it was then. " +
+			"If neither explains it, try another reader; if it differs there too, take it out of use."
 	}
 	state := "Do not use it: its boot sector was erased."
 	if found(run, "not-blanked") {

@@ -26,8 +26,12 @@ func Records(w io.Writer, records []logbook.Record) error {
 			Padded(verdict, 11)+Padded(pace, 12)+rate)
 	}
 	line("Run", "Started", "Card", "Image", "Verdict", "Pace", "MB/s")
+	marked := false
 	for i := range records {
-		r := &records[i]
+		r, verdict := &records[i], string(records[i].Verdict)
+		if r.Conditions.SkipFree {
+			verdict, marked = verdict+"*", true
+		}
 		rate := "-"
 		if hasRate(&r.Run) {
 			rate = megabytes(r.Write.SustainedBytesPerSecond)
@@ -37,7 +41,10 @@ func Records(w io.Writer, records []logbook.Record) error {
 			pace = "a check"
 		}
 		line(fmt.Sprint(r.RunID), r.StartedAt.Local().Format(timeLayout), cmp.Or(r.Label, path.Base(r.Device)),
-			cmp.Or(r.Image.Name, "-"), string(r.Verdict), pace, rate)
+			cmp.Or(r.Image.Name, "-"), verdict, pace, rate)
+	}
+	if marked {
+		p.plain("* free space in the image's file systems was left out")
 	}
 	return p.writeTo(w)
 }
@@ -86,7 +93,7 @@ func conditionsOfCard(run *logbook.Run) string {
 	}
 	parts = append(parts, nonEmpty(prefixed("CID ", c.CardRegisterCID))...)
 	if c.Discard {
-		parts = append(parts, "discarded before writing")
+		parts = append(parts, "free space was discarded before writing")
 	}
 	return strings.Join(parts, ", ")
 }
