@@ -80,6 +80,7 @@ type conditionDoc struct {
 	ProgramVersion    string  `json:"program_version"`
 	Direct            bool    `json:"direct"`
 	CardsAtOnce       int     `json:"cards_at_once"`
+	SkipFree          bool    `json:"skip_free"`
 	Discard           bool    `json:"discard"`
 	SkipFree          bool    `json:"skip_free"`
 	CardSize          int64   `json:"card_size_bytes"`
@@ -95,6 +96,7 @@ type conditionDoc struct {
 
 type writeDoc struct {
 	Bytes     int64   `json:"bytes"`
+	Skipped   int64   `json:"skipped_bytes"`
 	Busy      float64 `json:"busy_s"`
 	Sustained float64 `json:"sustained_bytes_per_s"`
 

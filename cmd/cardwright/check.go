@@ -17,6 +17,7 @@ type checking struct {
 	*program
 	imageFlags
 	stallFlag
+	freeFlag
 	imageName string
 	label     string
 }
@@ -28,7 +29,9 @@ func (p *program) checkCommand() *cobra.Command {
 		Short: "Prove a card against an image once more, without writing",
 		Long: "check reads a card as far as the image goes, compares it with the image, and\n" +
 			"tells which partitions and file systems differ. It writes nothing. A card that\n" +
-			"was booted or used since it was flashed differs: that is no fault of the card.\n\n" +
+			"was booted or used since it was flashed differs: that is no fault of the card.\n" +
+			"Neither is it that one flashed with --skip-free differs where the image is free,\n" +
+			"unless check is given --skip-free too.\n\n" +
 			exitHelp(refused, badSource, cardFailed, damaged),
 		Example: "  cardwright check /dev/sdb --image board.img.xz",
 		Args:    exactly("DEV"),
@@ -37,6 +40,8 @@ func (p *program) checkCommand() *cobra.Command {
 	cmd.Flags().StringVar(&c.imageName, "image", "", "the `image` to hold the card against: a file, a URL, or - for standard input")
 	cmd.Flags().StringVar(&c.label, "label", "", "the `label` written on the card, for the logbook")
 	c.stallFlag.register(cmd)
+	c.freeFlag.register(cmd, "do not compare what the image's own file systems mark as free, for a card that was flashed with "+
+		"--skip-free (for images that lie unpacked in a file)")
 	c.imageFlags.register(cmd)
 	return cmd
 }
@@ -68,6 +73,9 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 		return c.stop(unread, err, classOfSource(ctx))
 	}
 	defer image.Close() // it was read to its end, or is not needed any more
+	if err := c.look(c.program, c.imageName, image); err != nil {
+		return err
+	}
 	return c.prove(ctx, targets[0], image, options, startedAt)
 }
 
@@ -76,9 +84,9 @@ func (c *checking) prove(ctx context.Context, s *target, image openImage, option
 	book, unrecorded := c.openForRecording(ctx)
 	defer c.closeBook(book)
 	var result *job.Result
-	c.newProgress(image, tracksOf([]*target{s})).during(func() {
+	c.newProgress(image, tracksOf([]*target{s})).leavingOut(job.FreeBytes(c.free, image)).during(func() {
 		result = job.Check(ctx, image, s.forJob(), job.Options{
-			Book: book, Unrecorded: unrecorded, StallLimit: c.limit, Again: again(c.imageName, options),
+			Book: book, Unrecorded: unrecorded, StallLimit: c.limit, Again: again(c.imageName, options), Free: c.free,
 		})
 	})
 	return c.warnOfStuckCalls(c.printRuns(startedAt, result), []*target{s})

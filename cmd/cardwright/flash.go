@@ -23,6 +23,7 @@ type flashing struct {
 	imageFlags
 	storeFlags
 	stallFlag
+	freeFlag
 	keep    bool
 	to      []string
 	labels  []string
@@ -71,6 +72,8 @@ func (p *program) flashCommand() *cobra.Command {
 	cmd.Flags().BoolVar(&f.keep, "keep", false, "prepare the image while it is written, so that it is not decoded for the next cards")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase the cards named by --to, whatever they hold")
 	f.stallFlag.register(cmd)
+	f.freeFlag.register(cmd, "leave out what the image's own file systems mark as free: what a card holds there stays, or is discarded "+
+		"(for images that lie unpacked in a file)")
 	f.imageFlags.register(cmd)
 	f.storeFlags.register(cmd)
 	return cmd
@@ -106,7 +109,10 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 	if err != nil {
 		return f.notStarted(err, classOfSource(ctx))
 	}
-	defer image.Close()                            // it was read to its end, or is not needed any more
+	defer image.Close() // it was read to its end, or is not needed any more
+	if err := f.look(f.program, imageName, image); err != nil {
+		return err
+	}
 	f.book, f.unrecorded = f.openForRecording(ctx) // before the question: whether it is recorded is part of the answer
 	defer f.closeBook(f.book)
 	if err := f.agreed(ctx, tty, image); err != nil {
@@ -189,10 +195,10 @@ func (f *flashing) write(ctx context.Context, image *supply) error {
 		targets[i] = s.forJob()
 	}
 	var result *job.Result
-	f.newProgress(image, tracksOf(f.targets)).during(func() {
+	f.newProgress(image, tracksOf(f.targets)).leavingOut(job.FreeBytes(f.free, image)).during(func() {
 		result = job.Flash(ctx, image, targets, job.Options{
 			Book: f.book, Unrecorded: f.unrecorded, FloorBytesPerSecond: f.floorRate, StallLimit: f.limit,
-			Again: image.again,
+			Again: image.again, Free: f.free,
 		})
 	})
 	err := f.warnOfStuckCalls(f.printRuns(f.startedAt, result), f.targets)

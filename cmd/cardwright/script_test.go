@@ -33,6 +33,7 @@ type scriptCommand = func(ts *testscript.TestScript, neg bool, args []string)
 //	card NAME BYTES          make a regular file full of 0xA5 that serves as a card
 //	flip FILE OFFSET         invert one byte; a negative offset counts from the end
 //	cut FILE BYTES           cut a file off after so many bytes; a negative number counts from the end
+//	grow FILE BYTES          append so many zeros to a file
 //	copies FROM TO...        copy a file, once for each name
 //	pipe NAME                make a named pipe
 //	size FILE BYTES          want a length
@@ -45,7 +46,7 @@ type scriptCommand = func(ts *testscript.TestScript, neg bool, args []string)
 //	keys FILE                want the document to have exactly these paths, one a line
 func scriptCommands() map[string]scriptCommand {
 	return map[string]scriptCommand{
-		"status": status, "image": makeImage, "pack": pack, "card": makeCard, "flip": flip, "cut": cut,
+		"status": status, "image": makeImage, "pack": pack, "card": makeCard, "flip": flip, "cut": cut, "grow": grow,
 		"copies": copies, "pipe": pipe, "size": size, "holds": holds,
 		"blank": blank, "untouched": untouched, "digest": digest, "document": document, "json": jsonValue, "keys": keys,
 	}
@@ -98,6 +99,11 @@ func makeImage(ts *testscript.TestScript, neg bool, args []string) {
 	})
 	copy(content[510:], []byte{0x55, 0xaa})
 	write(ts, args[0], content)
+}
+
+func grow(ts *testscript.TestScript, neg bool, args []string) {
+	need(ts, neg, len(args) == 2, "grow FILE BYTES")
+	write(ts, args[0], append(read(ts, args[0]), make([]byte, number(ts, args[1]))...))
 }
 
 func pack(ts *testscript.TestScript, neg bool, args []string) {

@@ -20,6 +20,7 @@ var pathUsers = map[string]string{
 	"internal/logbook":               "the operator names the logbook, or the environment does",
 	"cmd/cardwright/demo.go":         "the demo works in a new folder of its own",
 	"cmd/cardwright/orchard.go":      "the demo's image lies in that folder",
+	"cmd/cardwright/free.go":         "the operator names the image",
 	"cmd/cardwright/kept.go":         "it asks what is there that no card may hold: the logbook, the image, the store, the program",
 	"cmd/cardwright/inspect.go":      "the operator names the image or the card",
 	"cmd/cardwright/book.go":         "the operator names the logbook",

@@ -32,6 +32,16 @@ func freeBlocks(ranges []partition.Range, image Image) []bool {
 	return free
 }
 
+// FreeBytes is how much of an image is left out for these Options.Free.
+func FreeBytes(ranges []partition.Range, image Image) (bytes int64) {
+	for _, free := range freeBlocks(ranges, image) {
+		if free {
+			bytes += flash.BlockBytes
+		}
+	}
+	return bytes
+}
+
 // discard tells the card what it need not keep, where free space is left out and the card can be told. That it fails is no
 // failure: what lies there is the image's to say in neither case.
 func (w *way) discard(ctx context.Context) {
