@@ -9,5 +9,8 @@
 // An Excerpt keeps what Inspect needs of an image that streams past. Recognise tells from its first bytes whether something
 // is an image at all. Locate names the place of a damaged range.
 //
+// FreeSpace tells which parts of an image its file systems leave free, and is the one place where a wrong answer loses data: it
+// answers only for what nothing speaks against.
+//
 // Read next: Table (table.go), Inspect (inspect.go), Compare (compare.go), Excerpt (excerpt.go).
 package partition

@@ -7,6 +7,9 @@
 // The package never writes, never opens a device and never drops a cache by itself: the caller does that first and tells
 // the truth about it in Prover.Proof.
 //
+// Blocks that the manifest calls free are not read, and say nothing about any other.
+//
 // Read next: Prover (prove.go), how it digests beside reading (digester.go), why the head is special (head.go), blocks that are
-// changed on purpose (change.go), Damage (damage.go), where wrong content comes from (origin.go), a card that wraps its addresses (wrap.go).
+// changed on purpose (change.go), Damage (damage.go), where wrong content comes from (origin.go), a card that wraps its addresses
+// (wrap.go).
 package verify
