@@ -83,6 +83,9 @@ func (x *extReading) readBitmaps() (ok bool, err error) {
 			}
 			left = left[1:]
 		}
+		if !g.unwritten && !mark(bitmap, count, x.perGroup) {
+			return false, nil // what lies behind the last block is set, too
+		}
 		found := x.runs(bitmap, start, count)
 		if found != g.free {
 			return false, nil

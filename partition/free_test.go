@@ -75,10 +75,12 @@ func stored(t *testing.T, name string) string {
 }
 
 func TestFreeSpaceOfExtIsWhatItsListingSays(t *testing.T) {
-	content := expand(t, "free/ext4.zst")
-	want := listedFree(t, stored(t, "ext4.dumpe2fs"), 1024, int64(len(content)))
-	if diff := cmp.Diff(want, freeIn(t, content)); diff != "" || len(want) < 2 {
-		t.Errorf("%d runs (-dumpe2fs +FreeSpace):\n%s", len(want), diff)
+	for _, name := range []string{"ext2", "ext4"} {
+		content := expand(t, "free/"+name+".zst")
+		want := listedFree(t, stored(t, name+".dumpe2fs"), 1024, int64(len(content)))
+		if diff := cmp.Diff(want, freeIn(t, content)); diff != "" || len(want) < 2 {
+			t.Errorf("%s: %d runs (-dumpe2fs +FreeSpace):\n%s", name, len(want), diff)
+		}
 	}
 }
 
@@ -114,12 +116,15 @@ func TestFlippedBitsMakeNothingFree(t *testing.T) {
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
 	flipped := 0
-	for _, name := range []string{"ext4", "fat12", "fat16", "fat32"} {
+	for _, name := range []string{"ext2", "ext4", "fat12", "fat16", "fat32"} {
 		content := expand(t, "free/"+name+".zst")
-		places := [][2]int{{1024, 2048}, {2048, 2048 + 8*64}} // the superblock, and eight descriptors
-		if name == "ext4" {
-			places = append(places, bitmapsListed(t, stored(t, "ext4.dumpe2fs"))...)
-		} else {
+		var places [][2]int
+		switch name {
+		case "ext4": // the superblock, and eight descriptors, too
+			places = append(bitmapsListed(t, stored(t, "ext4.dumpe2fs")), [][2]int{{1024, 2048}, {2048, 2048 + 8*64}}...)
+		case "ext2":
+			places = bitmapsListed(t, stored(t, "ext2.dumpe2fs"))
+		default:
 			first, length := fats(content)
 			places = [][2]int{{first, first + min(length, 3000)}}
 		}

@@ -1,5 +1,5 @@
 // Package job takes one or more cards all the way from an opened target to a closed record. It is the only place that
-// orders the steps: clear, body, proof, the card's own files, head, proof, inspection, record.
+// orders the steps: clear, discard, body, proof, the card's own files, head, proof, inspection, record.
 //
 // The package opens no device, asks no question and prints nothing. Whoever calls it judged the targets and asked the
 // operator; job checks once more, right before the first write.
