@@ -1,6 +1,9 @@
 package partition
 
-import "fmt"
+import (
+	"bytes"
+	"fmt"
+)
 
 // Where a range without a known file system is looked at: all of its start, since systems fill a card from there and keep their
 // tables there, all of its last 1 MiB, and places between, denser towards the start for the same reason.
@@ -72,13 +75,8 @@ func blankRanges(length uint64) []span {
 func firstWritten(b []byte) int {
 	for at := 0; at < len(b); at += 512 {
 		sector := b[at:min(at+512, len(b))]
-		if sector[0] != 0 && sector[0] != 0xFF {
+		if (sector[0] != 0 && sector[0] != 0xFF) || bytes.Count(sector, sector[:1]) < len(sector) {
 			return at
-		}
-		for _, value := range sector {
-			if value != sector[0] {
-				return at
-			}
 		}
 	}
 	return -1

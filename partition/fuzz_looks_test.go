@@ -14,9 +14,10 @@ func lookedInto(t testing.TB) []seed {
 	return slices.Concat(fatSeeds(t), extSeeds(t), exfatSeeds(t), f2fsSeeds(t), swapSeeds(t))
 }
 
-const fuzzedBytes = 16 * mib
+// fuzzedBytes is small: most of a larger medium would be looked at in vain for something written.
+const fuzzedBytes = mib
 
-// fuzzedMedium lays a seed's fields into a file system of its kind, alone and in a partition.
+// fuzzedMedia lays a seed's fields into a file system of its kind, alone and in a partition.
 func fuzzedMedia(s seed, fields []byte) [][]byte {
 	return [][]byte{s.whole(fields), s.partitioned(fields)}
 }
