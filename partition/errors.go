@@ -8,6 +8,10 @@ import (
 // ErrSectorSize tells that Inspect was called with a sector size that no medium has, or with a negative size.
 var ErrSectorSize = errors.New("sector size is not a power of two from 512 to 4096, or the size is negative")
 
+// ErrNoImprint tells that a medium holds something that may be written to without leaving a trace where an imprint looks, or more
+// than an imprint covers.
+var ErrNoImprint = errors.New("the medium holds what no imprint covers")
+
 // A ReadError is a read that the medium refused. It is the only error that a medium's content or state can cause: odd
 // content is told in findings.
 type ReadError struct {

@@ -106,7 +106,40 @@ func inspectUnpacked(t *testing.T, plain io.Reader) *partition.Table {
 		t.Fatal(err)
 	}
 	excerptAgrees(t, f, size, table)
+	soonLookedAt(t, f, table)
 	return table
+}
+
+// pieces counts what a card gives out whose smallest piece read is 64 KiB.
+type pieces struct {
+	io.ReaderAt
+	bytes int64
+}
+
+func (p *pieces) ReadAt(b []byte, offsetBytes int64) (int, error) {
+	p.bytes += max(int64(len(b)), 64<<10)
+	return p.ReaderAt.ReadAt(b, offsetBytes)
+}
+
+// soonLookedAt takes an image's imprint and finds the files of its boot and root partitions, each in a tenth of a second of a reader that gives 20 MB/s.
+func soonLookedAt(t *testing.T, f *os.File, table *partition.Table) {
+	t.Helper()
+	card := &pieces{ReaderAt: f}
+	imprint, err := partition.TakeImprint(card, table)
+	if err != nil || len(imprint.Volumes) != len(table.Partitions) || card.bytes > 2<<20 {
+		t.Errorf("%+v, %v, after %d bytes", imprint, err, card.bytes)
+	}
+	t.Logf("%d bytes were read for the imprint", card.bytes)
+	card.bytes = 0
+	holdings, err := partition.Occupied(card, table.SizeBytes, table)
+	if err != nil || len(holdings) != len(table.Partitions) || card.bytes > 2<<20 {
+		t.Errorf("%+v, %v, after %d bytes", holdings, err, card.bytes)
+	}
+	for i, h := range holdings[:2] {
+		if h.Partition != i+1 || h.Holds != partition.HoldsFiles {
+			t.Errorf("%+v", h)
+		}
+	}
 }
 
 // excerptAgrees streams the image past an excerpt and holds its table against the file's.

@@ -10,10 +10,6 @@ import (
 	"time"
 )
 
-// ErrNoImprint tells that a medium holds something that may be written to without leaving a trace where an imprint looks, or more
-// than an imprint covers.
-var ErrNoImprint = errors.New("the medium holds what no imprint covers")
-
 // An Imprint tells whether a medium was written to since it was taken: it covers the table and, of each file system, what changes
 // when files are written or when a Linux system mounts it for writing. Reading changes nothing of it. It has a form of its own:
 // no byte of a file is in it.
