@@ -221,3 +221,24 @@ func TestNoImprintBesideAFailedRead(t *testing.T) {
 		}
 	}
 }
+
+// A table made for sectors of 512 bytes lies on a medium of 4096, and the other way round: the medium refuses parts of its sectors.
+func TestLooksSuitTheMediumsSectors(t *testing.T) {
+	small := expand(t, "tables/guid.zst")
+	large := gptLayout{sectorBytes: 4096, sectors: 2048, parts: []gptPart{{linuxData, diskGUID, "", 256, 1023, 0}}}.write()
+	for _, c := range []struct {
+		content     []byte
+		sectorBytes int64
+	}{{small, 512}, {small, 4096}, {large, 512}, {large, 4096}} {
+		size := int64(len(c.content))
+		table := inspectSized(t, c.content, size, c.sectorBytes)
+		medium := &strictMedium{t: t, content: c.content, sizeBytes: size, sectorBytes: c.sectorBytes}
+		imprint, err := partition.TakeImprint(medium, table)
+		if err != nil || len(imprint.Volumes) != len(table.Partitions) || len(table.Partitions) == 0 {
+			t.Errorf("%d bytes, sectors of %d: %+v, %v", size, c.sectorBytes, imprint, err)
+		}
+		if holdings, err := partition.Occupied(medium, size, table); err != nil || len(holdings) < len(table.Partitions) {
+			t.Errorf("%d bytes, sectors of %d: %+v, %v", size, c.sectorBytes, holdings, err)
+		}
+	}
+}
