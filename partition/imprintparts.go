@@ -90,7 +90,7 @@ func (p *part) readFAT() error {
 		return covered(false, err)
 	}
 	f, ok := decodeFATBoot(sector)
-	if !ok || f.fatSectors*f.sectorBytes > mostFATBytes {
+	if !ok || f.anotherFATCounts(sector) || f.fatSectors*f.sectorBytes > mostFATBytes {
 		return ErrNoImprint
 	}
 	if f.is32 {

@@ -98,6 +98,8 @@ func TestChangedFileSystemsAreNotTakenForFresh(t *testing.T) {
 		{"fat12", "a bad cluster", nothing, func(b []byte) { copy(b[fatTable(b)+150:], "\xf7\x0f") }},
 		{"fat12", "no root directory", unknown, func(b []byte) { copy(b[17:], "\x00\x00") }},
 		{"fat32", "a file", files, func(b []byte) { fat(b, afterLabel(b), "IMG_1   JPG", 0x20) }},
+		{"fat32", "another FAT that counts", unknown, func(b []byte) { b[0x28] = 0x81 }},
+		{"fat32", "no mirror of the first FAT", nothing, func(b []byte) { b[0x28] = 0x80 }},
 		{"fat32", "a cluster in use", unknown, func(b []byte) { b[fatTable(b)+4*1000] = 3 }},
 		{"fat32", "reserved bits alone", nothing, func(b []byte) { b[fatTable(b)+4*1000+3] = 0xF0 }},
 		{"fat32", "a bad cluster", nothing, func(b []byte) { copy(b[fatTable(b)+4*1000:], "\xf7\xff\xff\x0f") }},

@@ -20,8 +20,8 @@ func fatHolds(v *volume) (Holds, string, error) {
 		return unknown("its boot sector does not lie on the medium")
 	}
 	f, ok := decodeFATBoot(sector)
-	if !ok {
-		return unknown("its boot sector makes no sense")
+	if !ok || f.anotherFATCounts(sector) {
+		return unknown("its boot sector makes no sense, or calls another FAT than the first the one that counts")
 	}
 	root := &fatDirectory{}
 	rootClusters, sound, err := f.root(v, root.look)
@@ -36,6 +36,13 @@ func fatHolds(v *volume) (Holds, string, error) {
 		return unknown("its root directory holds %s", root.odd)
 	}
 	return f.unexplained(v, rootClusters)
+}
+
+// anotherFATCounts tells by FAT32's flags at 28h whether the FATs are no mirrors of each other (80h) and the first is not the one in
+// use (its number in 0Fh). No common tool makes that.
+func (f *fatBoot) anotherFATCounts(sector []byte) bool {
+	flags := le16(sector, 0x28)
+	return f.is32 && flags&0x80 != 0 && flags&0x0F != 0
 }
 
 // clusters32 are those of a FAT32.
