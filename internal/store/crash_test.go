@@ -109,9 +109,9 @@ func wasKilled(t *testing.T, err error) bool {
 	return true
 }
 
-// small is an image that takes few changes to the store: a block and a half, with a hole.
+// small is an image that takes few changes to the store: a block and a bit, with a hole.
 func small() []byte {
-	image := board(9)[:6<<20]
+	image := board(9)[:4<<20+4096]
 	clear(image[1<<20 : 3<<20])
 	return image
 }
@@ -164,7 +164,10 @@ func TestKilledAheadOfAnyChangeLeavesNoneOrWhole(t *testing.T) {
 
 // The same where the program is killed at any moment.
 func TestKilledAtAnyMomentLeavesNoneOrWhole(t *testing.T) {
-	const kills = 20
+	kills := 20
+	if testing.Short() {
+		kills = 10
+	}
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))

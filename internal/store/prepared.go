@@ -23,8 +23,9 @@ type Prepared struct {
 	origin     string
 	preparedAt time.Time
 
-	mu     sync.Mutex // guards blocks
+	mu     sync.Mutex // guards what follows
 	blocks *blocks    // for ReadAt
+	closed bool
 }
 
 func newPrepared(folder string, image *os.File, body *manifestBody, manifest *flash.Manifest) *Prepared {
@@ -89,12 +90,11 @@ func (p *Prepared) Image(ctx context.Context) (*Image, error) {
 func (p *Prepared) Close() error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.file == nil {
+	if p.closed {
 		return nil
 	}
-	err := p.file.Close()
-	p.file = nil
-	return told("open", p.folder, err)
+	p.closed = true
+	return told("open", p.folder, p.file.Close())
 }
 
 // condemn keeps an entry that was found rotten from being used again: without its manifest it is damaged, and prepared anew. It

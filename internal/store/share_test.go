@@ -226,7 +226,7 @@ func TestFileIsKnownByItsLooksElseByItsDigest(t *testing.T) {
 		}
 	}
 	changed := bytes.Clone(image)
-	changed[5<<20] ^= 1
+	changed[4<<20] ^= 1
 	if err := os.WriteFile(name, changed, 0o600); err != nil {
 		t.Fatal(err)
 	}

@@ -271,14 +271,14 @@ func flip(t *testing.T, path string, offsetBytes int64) {
 
 // Whatever is wrong with an entry's files, it is told, not used, and prepared anew.
 func TestDamagedEntryIsPreparedAnew(t *testing.T) {
-	image := board(4)
-	name := packed(t, image)
+	image := small()
+	name := written(t, "board.img", image)
 	for what, spoil := range map[string]func(folder string) error{
 		"a changed manifest": func(folder string) error { flip(t, filepath.Join(folder, "manifest.json"), 300); return nil },
 		"no manifest":        func(folder string) error { return os.Remove(filepath.Join(folder, "manifest.json")) },
 		"an empty manifest":  func(folder string) error { return os.Truncate(filepath.Join(folder, "manifest.json"), 0) },
 		"a short image":      func(folder string) error { return os.Truncate(filepath.Join(folder, "image.raw"), 100) },
-		"a long image":       func(folder string) error { return os.Truncate(filepath.Join(folder, "image.raw"), boardBytes+1) },
+		"a long image":       func(folder string) error { return os.Truncate(filepath.Join(folder, "image.raw"), int64(len(image)+1)) },
 		"no image":           func(folder string) error { return os.Remove(filepath.Join(folder, "image.raw")) },
 		"nothing": func(folder string) error {
 			return errors.Join(os.RemoveAll(folder), os.Mkdir(folder, 0o700))
