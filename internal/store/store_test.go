@@ -307,6 +307,43 @@ func TestDamagedEntryIsPreparedAnew(t *testing.T) {
 	}
 }
 
+// An image of any length is kept as it is, whatever steps it is read in, on its way to a card or not.
+func TestAnyLengthIsKeptInAnySteps(t *testing.T) {
+	whole := board(6)
+	s := open(t, t.TempDir(), store.Options{})
+	for _, lengthBytes := range []int{1, flash.BlockBytes - 1, flash.BlockBytes, flash.BlockBytes + 1, 2*flash.BlockBytes + 1} {
+		name := written(t, "board.img", whole[:lengthBytes])
+		for _, stepBytes := range []int{64<<10 + 1, 1_000_003, flash.BlockBytes} {
+			o := source.Options{Raw: true}
+			image, err := source.Open(t.Context(), name, o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			keeping, err := s.Begin(t.Context(), image, name, o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var passed bytes.Buffer
+			if _, err := io.CopyBuffer(struct{ io.Writer }{&passed}, struct{ io.Reader }{keeping}, make([]byte, stepBytes)); err != nil {
+				t.Fatal(err)
+			}
+			p, err := keeping.Finish(t.Context(), nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, err := content(t, p)
+			if err != nil || !bytes.Equal(got, whole[:lengthBytes]) || !bytes.Equal(passed.Bytes(), got) {
+				t.Errorf("%d bytes in steps of %d: other bytes, or %v", lengthBytes, stepBytes, err)
+			}
+			mustClose(t, keeping)
+			mustClose(t, p)
+			if err := s.Remove(t.Context(), p.Key()); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+}
+
 // A bad source, and one that is interrupted, leave nothing behind.
 func TestBadOrInterruptedSourceKeepsNothing(t *testing.T) {
 	image := board(5)
