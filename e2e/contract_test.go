@@ -82,7 +82,6 @@ type conditionDoc struct {
 	CardsAtOnce       int     `json:"cards_at_once"`
 	SkipFree          bool    `json:"skip_free"`
 	Discard           bool    `json:"discard"`
-	SkipFree          bool    `json:"skip_free"`
 	CardSize          int64   `json:"card_size_bytes"`
 	Floor             float64 `json:"floor_bytes_per_s"`
 	CID               string  `json:"cid"`
