@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -16,6 +17,7 @@ import (
 	"cardwright/internal/logbook"
 	"cardwright/internal/project"
 	"cardwright/internal/store"
+	"cardwright/partition"
 )
 
 // A batching is one batch command: its flags, and what becomes of them on the way to the batch.
@@ -25,6 +27,7 @@ type batching struct {
 	storeFlags
 	stallFlag
 	projectFlags
+	freeFlag
 	bayTexts          []string
 	wanted            int
 	floor             string
@@ -78,6 +81,7 @@ func (p *program) batchCommand() *cobra.Command {
 	flags.StringVar(&b.face.onEvent, "on-event", "", "run this shell `command` for every event, with its JSON document on standard input")
 	flags.BoolVar(&b.face.quiet, "quiet", false, "do not ring the terminal's bell")
 	b.projectFlags.register(cmd)
+	b.freeFlag.register(cmd, "leave out what the image's own file systems mark as free: what a card holds there stays, or is discarded")
 	b.stallFlag.register(cmd)
 	b.storeFlags.register(cmd)
 	b.imageFlags.register(cmd)
@@ -119,7 +123,7 @@ func (b *batching) run(ctx context.Context, imageName string) (err error) {
 		Name: b.name, Bays: bays, Wanted: b.wanted, Facts: prepared.Facts(), Book: book, Record: record,
 		Image: func(ctx context.Context) (batch.Image, error) { return prepared.Image(ctx) },
 		Rows:  b.own.rows(), Files: b.own.files, FloorBytesPerSecond: b.floorRate, StallLimit: b.limit,
-		OverwriteAnything: b.overwriteAnything, Conditions: commonConditions(),
+		OverwriteAnything: b.overwriteAnything, Conditions: commonConditions(), Free: b.free,
 	})
 }
 
@@ -184,13 +188,26 @@ func (b *batching) prepared(ctx context.Context) (*store.Prepared, error) {
 	}
 	keepWithin(0, job.BatchBufferBytes(len(b.bayTexts)))
 	debug.FreeOSMemory() // what decoding took
-	if b.own.files == nil {
-		return prepared, nil
-	}
-	if _, err := project.BootPartition(prepared.Table()); err != nil {
+	if err := b.fits(prepared); err != nil {
 		return nil, errors.Join(err, prepared.Close())
 	}
 	return prepared, nil
+}
+
+// fits makes sure that the image has a place for the cards' own files, and finds what of it is left out.
+func (b *batching) fits(prepared *store.Prepared) error {
+	if err := b.look(b.program, b.imageName, prepared.Facts(), prepared); err != nil || b.own.files == nil {
+		return err
+	}
+	boot, err := project.BootPartition(prepared.Table())
+	if err != nil {
+		return err
+	}
+	// Files go into space that is free in the image, so nothing is left out there.
+	b.free = slices.DeleteFunc(b.free, func(r partition.Range) bool {
+		return r.OffsetBytes < boot.OffsetBytes+boot.LengthBytes && boot.OffsetBytes < r.EndBytes()
+	})
+	return nil
 }
 
 // work carries the batch out, and shows it.

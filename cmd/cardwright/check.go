@@ -6,7 +6,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"cardwright/flash/source"
 	"cardwright/internal/device"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
@@ -18,6 +17,7 @@ type checking struct {
 	imageFlags
 	stallFlag
 	freeFlag
+	storeFlags
 	imageName string
 	label     string
 }
@@ -43,6 +43,7 @@ func (p *program) checkCommand() *cobra.Command {
 	c.freeFlag.register(cmd, "do not compare what the image's own file systems mark as free, for a card that was flashed with "+
 		"--skip-free (for images that lie unpacked in a file)")
 	c.imageFlags.register(cmd)
+	c.storeFlags.register(cmd)
 	return cmd
 }
 
@@ -68,25 +69,25 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 		c.complain("the card cannot be read:")
 		return c.stop(unread, refusalOf(c.stderr, targets), logbook.ClassRefused)
 	}
-	image, err := openSource(ctx, c.imageName, options)
+	image, err := c.openSupply(ctx, c.imageName, options, c.storeFlags, false)
 	if err != nil {
 		return c.stop(unread, err, classOfSource(ctx))
 	}
 	defer image.Close() // it was read to its end, or is not needed any more
-	if err := c.look(c.program, c.imageName, image); err != nil {
+	if err := c.look(c.program, c.imageName, image.Facts(), image.prepared); err != nil {
 		return err
 	}
-	return c.prove(ctx, targets[0], image, options, startedAt)
+	return c.prove(ctx, targets[0], image, startedAt)
 }
 
 // prove carries the job out and prints what became of it.
-func (c *checking) prove(ctx context.Context, s *target, image openImage, options source.Options, startedAt time.Time) error {
+func (c *checking) prove(ctx context.Context, s *target, image *supply, startedAt time.Time) error {
 	book, unrecorded := c.openForRecording(ctx)
 	defer c.closeBook(book)
 	var result *job.Result
-	c.newProgress(image, tracksOf([]*target{s})).leavingOut(job.FreeBytes(c.free, image)).during(func() {
+	c.newProgress(image, tracksOf([]*target{s})).leavingOut(c.freeBytes).during(func() {
 		result = job.Check(ctx, image, s.forJob(), job.Options{
-			Book: book, Unrecorded: unrecorded, StallLimit: c.limit, Again: again(c.imageName, options), Free: c.free,
+			Book: book, Unrecorded: unrecorded, StallLimit: c.limit, Again: image.again, Free: c.free,
 		})
 	})
 	return c.warnOfStuckCalls(c.printRuns(startedAt, result), []*target{s})

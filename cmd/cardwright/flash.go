@@ -73,7 +73,7 @@ func (p *program) flashCommand() *cobra.Command {
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase the cards named by --to, whatever they hold")
 	f.stallFlag.register(cmd)
 	f.freeFlag.register(cmd, "leave out what the image's own file systems mark as free: what a card holds there stays, or is discarded "+
-		"(for images that lie unpacked in a file)")
+		"(for images that are prepared, or lie unpacked in a file)")
 	f.imageFlags.register(cmd)
 	f.storeFlags.register(cmd)
 	return cmd
@@ -105,12 +105,12 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 	if tty != nil {
 		defer tty.Close()
 	}
-	image, err := f.openSupply(ctx)
+	image, err := f.openSupply(ctx, imageName, f.options, f.storeFlags, f.keep)
 	if err != nil {
 		return f.notStarted(err, classOfSource(ctx))
 	}
 	defer image.Close() // it was read to its end, or is not needed any more
-	if err := f.look(f.program, imageName, image); err != nil {
+	if err := f.look(f.program, imageName, image.Facts(), image.prepared); err != nil {
 		return err
 	}
 	f.book, f.unrecorded = f.openForRecording(ctx) // before the question: whether it is recorded is part of the answer
@@ -195,7 +195,7 @@ func (f *flashing) write(ctx context.Context, image *supply) error {
 		targets[i] = s.forJob()
 	}
 	var result *job.Result
-	f.newProgress(image, tracksOf(f.targets)).leavingOut(job.FreeBytes(f.free, image)).during(func() {
+	f.newProgress(image, tracksOf(f.targets)).leavingOut(f.freeBytes).during(func() {
 		result = job.Flash(ctx, image, targets, job.Options{
 			Book: f.book, Unrecorded: f.unrecorded, FloorBytesPerSecond: f.floorRate, StallLimit: f.limit,
 			Again: image.again, Free: f.free,

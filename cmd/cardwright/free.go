@@ -8,46 +8,67 @@ import (
 
 	"cardwright/flash/source"
 	"cardwright/internal/job"
+	"cardwright/internal/store"
 	"cardwright/partition"
 )
 
 // A freeFlag says whether free space of the image is left out, and holds it once look found it.
 type freeFlag struct {
-	skip bool
-	free []partition.Range
+	skip      bool
+	free      []partition.Range
+	freeBytes int64 // of whole blocks that are left out
 }
 
 func (f *freeFlag) register(cmd *cobra.Command, what string) {
 	cmd.Flags().BoolVar(&f.skip, "skip-free", false, what)
 }
 
-// look finds the free space of an opened image. For that the image must lie unpacked in a file, as it is read here and there;
-// one that does not is wrong usage.
-func (f *freeFlag) look(p *program, name string, image openImage) error {
-	if !f.skip {
+// look finds the free space of an image that was opened. For that the image is read here and there: where it is prepared, or where it lies
+// unpacked in a file. Any other is wrong usage.
+func (f *freeFlag) look(p *program, name string, image source.Facts, prepared *store.Prepared) (err error) {
+	switch {
+	case !f.skip:
 		return nil
+	case prepared != nil:
+		f.free, err = partition.FreeSpace(prepared, prepared.Table(), image.ImageBytes)
+	case image.Format == source.FormatRaw && isLocal(name) && isOnDisk(name):
+		f.free, err = freeOfFile(name, image.ImageBytes)
+	default:
+		return usagef("--skip-free needs an image that lies unpacked in a file, or that is prepared%s", howToPrepare(name))
 	}
-	if image.Facts().Format != source.FormatRaw || !isLocal(name) || !isOnDisk(name) {
-		return usagef("--skip-free needs an image that lies unpacked in a file: prepare %s first", redacted(name))
-	}
-	file, err := os.Open(name)
 	if err != nil {
-		return fmt.Errorf("the image %s: %w", name, err)
+		return ofImage(name, err)
 	}
-	defer file.Close() // it was only read
-	imageBytes, _ := image.DeclaredBytes()
-	table, err := partition.Inspect(file, imageBytes, 512) // as every image file is read
-	if err != nil {
-		return fmt.Errorf("the image %s: %w", name, err)
-	}
-	if f.free, err = partition.FreeSpace(file, table, imageBytes); err != nil {
-		return fmt.Errorf("the image %s: %w", name, err)
-	}
-	if job.FreeBytes(f.free, image) == 0 {
+	if f.freeBytes = job.FreeBytes(f.free, image.ImageBytes); f.freeBytes == 0 {
 		p.complain("nothing is left out: the image has no free space that can be relied on")
 	}
 	return nil
 }
+
+// howToPrepare says how an image is prepared that can be read again.
+func howToPrepare(name string) string {
+	if name == standardInput {
+		return ""
+	}
+	return fmt.Sprintf(": \"cardwright prepare %s\" first", redacted(name))
+}
+
+// freeOfFile finds the free space of an image that lies unpacked in a file.
+func freeOfFile(name string, imageBytes int64) ([]partition.Range, error) {
+	file, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer file.Close() // it was only read
+	table, err := partition.Inspect(file, imageBytes, imageSectorBytes)
+	if err != nil {
+		return nil, err
+	}
+	return partition.FreeSpace(file, table, imageBytes)
+}
+
+// imageSectorBytes is the sector size that every image file is read with.
+const imageSectorBytes = 512
 
 // leavingOut takes what is left out off what a step is about.
 func (p *progress) leavingOut(bytes int64) *progress {

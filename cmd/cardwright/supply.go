@@ -14,7 +14,7 @@ import (
 	"cardwright/internal/store"
 )
 
-// A supply is where a flash takes its image from: a prepared one, or its source, from which it may go into the store on the way.
+// A supply is where a command takes its image from: a prepared one, or its source, from which it may go into the store on the way.
 type supply struct {
 	openImage
 	prepared *store.Prepared    // nil where the source is decoded
@@ -23,36 +23,36 @@ type supply struct {
 }
 
 // openSupply opens the image, prepared where the store holds it. A store that fails stops no card: that is told.
-func (f *flashing) openSupply(ctx context.Context) (*supply, error) {
-	s, err := f.openStore(ctx, f.storeFlags)
+func (p *program) openSupply(ctx context.Context, name string, o source.Options, flags storeFlags, keep bool) (*supply, error) {
+	s, err := p.openStore(ctx, flags)
 	var found *store.Prepared
 	if err == nil {
-		found, err = s.Find(ctx, f.imageName, f.options)
+		found, err = s.Find(ctx, name, o)
 	}
 	_, badSource := errors.AsType[*source.Error](err)
 	switch {
 	case ctx.Err() != nil:
 		return nil, errors.Join(context.Cause(ctx), closeFound(found))
 	case err == nil:
-		return f.takePrepared(ctx, found)
+		return p.takePrepared(ctx, found)
 	case badSource:
-		return nil, ofImage(f.imageName, err)
+		return nil, ofImage(name, err)
 	case errors.Is(err, store.ErrNotPrepared):
-	case !errors.Is(err, store.ErrNoHome) || f.keep:
-		f.complain("prepared images cannot be used: %v", err)
+	case !errors.Is(err, store.ErrNoHome) || keep:
+		p.complain("prepared images cannot be used: %v", err)
 		s = nil
 	}
-	image, err := openSource(ctx, f.imageName, f.options)
+	image, err := openSource(ctx, name, o)
 	if err != nil {
 		return nil, err
 	}
-	decoded := &supply{openImage: image, again: again(f.imageName, f.options)}
-	if !f.keep || s == nil {
+	decoded := &supply{openImage: image, again: again(name, o)}
+	if !keep || s == nil {
 		return decoded, nil
 	}
-	keeping, err := s.Begin(ctx, image, f.imageName, f.options)
+	keeping, err := s.Begin(ctx, image, name, o)
 	if err != nil {
-		f.complain("the image will not be kept: %v", err)
+		p.complain("the image will not be kept: %v", err)
 		return decoded, nil
 	}
 	decoded.openImage, decoded.keeping = keeping, keeping
@@ -60,12 +60,12 @@ func (f *flashing) openSupply(ctx context.Context) (*supply, error) {
 }
 
 // takePrepared reads a prepared image instead of its source, and says so.
-func (f *flashing) takePrepared(ctx context.Context, found *store.Prepared) (*supply, error) {
+func (p *program) takePrepared(ctx context.Context, found *store.Prepared) (*supply, error) {
 	image, err := found.Image(ctx)
 	if err != nil {
 		return nil, errors.Join(err, found.Close())
 	}
-	fmt.Fprintf(f.stderr, "The image is prepared: it is read from %s\n", report.Printable(found.Path()))
+	fmt.Fprintf(p.stderr, "The image is prepared: it is read from %s\n", report.Printable(found.Path()))
 	return &supply{
 		openImage: image, prepared: found,
 		again: func(ctx context.Context) (io.ReadCloser, error) { return found.Image(ctx) },

@@ -69,7 +69,7 @@ func (y *bay) carryOut(ctx context.Context, card Opened, seat device.Seat, t tur
 func (b *Batch) jobOptions() job.Options {
 	return job.Options{
 		Book: b.options.Book, FloorBytesPerSecond: b.options.FloorBytesPerSecond, StallLimit: b.options.StallLimit,
-		Prepared: true, Again: b.again,
+		Prepared: true, Again: b.again, Free: b.options.Free,
 	}
 }
 
@@ -187,7 +187,7 @@ func (y *bay) look() Look {
 	if y.meter != nil {
 		progress := y.meter.Look()
 		l.Meter = &progress
-		l.Left = y.pacer.left(progress, y.batch.options.Facts.ImageBytes, time.Now())
+		l.Left = y.pacer.left(progress, y.batch.cardBytes, time.Now())
 	}
 	return l
 }

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"sync"
 	"time"
+
+	"cardwright/internal/job"
 )
 
 var (
@@ -18,11 +20,12 @@ var (
 // A Batch works through cards until no more are wanted. Run is called once; every other method may be called from any
 // goroutine meanwhile.
 type Batch struct {
-	options Options
-	bays    []*bay
-	ledger  *ledger
-	stir    stir           // something changed: in a bay, in the ledger, in what the operator wants
-	stuck   sync.WaitGroup // cards that are not waited for, until their last call returns
+	options   Options
+	cardBytes int64 // what is written to each card
+	bays      []*bay
+	ledger    *ledger
+	stir      stir           // something changed: in a bay, in the ledger, in what the operator wants
+	stuck     sync.WaitGroup // cards that are not waited for, until their last call returns
 
 	telling sync.Mutex // held while an event is told
 	mu      sync.Mutex // guards what follows
@@ -37,7 +40,7 @@ func Open(ctx context.Context, o Options) (*Batch, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &Batch{options: o, ledger: ledger}
+	b := &Batch{options: o, ledger: ledger, cardBytes: o.Facts.ImageBytes - job.FreeBytes(o.Free, o.Facts.ImageBytes)}
 	for _, y := range o.Bays {
 		b.bays = append(b.bays, &bay{Bay: y, batch: b, phase: PhaseEmpty, since: time.Now()})
 	}

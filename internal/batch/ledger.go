@@ -33,8 +33,8 @@ type turn struct {
 	row    project.Row // nil where there is no sheet
 }
 
-// ErrImageLost says that the prepared image cannot be read any more, so that no more cards can be begun.
-var ErrImageLost = errors.New("the prepared image failed")
+// ErrImageLost says that the image, or what goes onto each card with it, can be used for no more cards.
+var ErrImageLost = errors.New("no more cards can be begun")
 
 // errNoTurn says that all wanted cards are done or at work.
 var errNoTurn = errors.New("no more cards are wanted now")

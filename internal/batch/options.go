@@ -10,6 +10,7 @@ import (
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
 	"cardwright/internal/project"
+	"cardwright/partition"
 )
 
 // A Bay is a reader's fixed place, and the name that the operator gave it.
@@ -54,6 +55,7 @@ type Options struct {
 	Wanted int                                      // how many cards the batch has in all; 0: one for each row, else as many as come
 	Rows   []project.Row                            // one for each card, in their order; nil: labels are made of the name and the number
 	Files  *project.Files                           // put onto each card; nil for none
+	Free   []partition.Range                        // of the image, left out on every card; none where files are put
 
 	FloorBytesPerSecond float64            // 0: no floor
 	StallLimit          time.Duration      // 0: job.DefaultStallLimit

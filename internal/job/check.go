@@ -21,7 +21,8 @@ func Check(ctx context.Context, image Image, t Target, o Options) *Result {
 	t.watch()
 	c := &checking{Target: t, run: newRun(t, logbook.OperationCheck), again: &secondLook{open: o.Again}}
 	c.run.PaceReason = "a check writes nothing"
-	c.free = freeBlocks(o.Free, image)
+	declared, _ := image.DeclaredBytes()
+	c.free = freeBlocks(o.Free, declared)
 	c.run.Conditions.SkipFree = c.free != nil
 	c.record = newRecord(o, image, c.run)
 	c.open(ctx, &c.run)

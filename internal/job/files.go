@@ -19,6 +19,9 @@ import (
 // over what the card and the head hold; then each block that changes is read, held against the image once more, changed, written
 // and proven by a digest that this card alone has. What lies in the head is written with it.
 
+// errFreeTaken says that a file would lie where nothing is known of the card.
+var errFreeTaken = errors.New("the card's own files need space that was left out as free")
+
 // putFiles writes and proves the card's own files, but for what of them lies in the head, and gives the head that is to be
 // written. It counts in no figure of the image.
 func (w *way) putFiles(ctx context.Context) (head []byte, sound bool, err error) {
@@ -39,6 +42,9 @@ func (w *way) putFiles(ctx context.Context) (head []byte, sound bool, err error)
 			head = changedHead(head, ranges)
 			digests[0] = sha256.Sum256(head)
 			continue
+		}
+		if w.pump.Manifest().IsFree(index) {
+			return nil, false, &flash.Error{Step: flash.StepFiles, OffsetBytes: int64(index) * flash.BlockBytes, Err: errFreeTaken}
 		}
 		held, err := w.prover.Held(ctx, index)
 		if err != nil || held == nil {

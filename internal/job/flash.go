@@ -42,7 +42,8 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 		return &Result{facts, runs, restOf(nil)}
 	}
 	pump := flash.NewPump(flash.NewPool(o.sourceBuffers() + buffersPerCard*len(targets)))
-	pump.Free = freeBlocks(o.Free, image)
+	declared, _ := image.DeclaredBytes()
+	pump.Free = freeBlocks(o.Free, declared)
 	pump.Patience = min(flash.DefaultPatience, o.stallLimit())
 	excerpt := observed(pump, image)
 	for _, t := range targets {

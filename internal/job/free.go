@@ -8,10 +8,9 @@ import (
 )
 
 // freeBlocks gives the image's blocks that lie wholly within free ranges, which are in order; nil where none does, or where the
-// image's length is not known. The first block and the last never are free.
-func freeBlocks(ranges []partition.Range, image Image) []bool {
-	imageBytes, known := image.DeclaredBytes()
-	if !known || imageBytes <= 0 {
+// image's length is not known, which is 0. The first block and the last never are free.
+func freeBlocks(ranges []partition.Range, imageBytes int64) []bool {
+	if imageBytes <= 0 {
 		return nil
 	}
 	blocks := (imageBytes + flash.BlockBytes - 1) / flash.BlockBytes
@@ -32,9 +31,9 @@ func freeBlocks(ranges []partition.Range, image Image) []bool {
 	return free
 }
 
-// FreeBytes is how much of an image is left out for these Options.Free.
-func FreeBytes(ranges []partition.Range, image Image) (bytes int64) {
-	for _, free := range freeBlocks(ranges, image) {
+// FreeBytes is how much of an image of this length is left out for these Options.Free.
+func FreeBytes(ranges []partition.Range, imageBytes int64) (bytes int64) {
+	for _, free := range freeBlocks(ranges, imageBytes) {
 		if free {
 			bytes += flash.BlockBytes
 		}
