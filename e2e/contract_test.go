@@ -62,6 +62,7 @@ type cardDoc struct {
 	Table        *tableDoc    `json:"table"`
 	Imprint      *imprintDoc  `json:"imprint"`
 	Findings     []findingDoc `json:"findings"`
+	Files        []fileDoc    `json:"files"`
 	Error        *errorDoc    `json:"error"`
 	Conditions   conditionDoc `json:"conditions"`
 }
@@ -147,6 +148,12 @@ type findingDoc struct {
 	Severity string `json:"severity"`
 	Sentence string `json:"sentence"`
 	Evidence string `json:"evidence"`
+}
+
+type fileDoc struct {
+	Path   string `json:"path"`
+	Bytes  int64  `json:"bytes"`
+	SHA256 string `json:"sha256"`
 }
 
 type tableDoc struct {

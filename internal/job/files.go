@@ -97,7 +97,7 @@ func (w *way) rewrite(ctx context.Context, block []byte, ranges []fat.Range, blo
 	for i := 0; i < len(ranges); {
 		from := int(ranges[i].OffsetBytes-blockStart) / flash.AlignBytes * flash.AlignBytes
 		to := from
-		for ; i < len(ranges) && int(ranges[i].OffsetBytes-blockStart) <= to; i++ {
+		for ; i < len(ranges) && (to == from || int(ranges[i].OffsetBytes-blockStart) <= to); i++ {
 			to = int(ranges[i].OffsetBytes-blockStart) + len(ranges[i].Data)
 			to = min((to+flash.AlignBytes-1)/flash.AlignBytes*flash.AlignBytes, end)
 		}
