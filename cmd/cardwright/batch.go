@@ -203,6 +203,9 @@ func (b *batching) fits(prepared *store.Prepared) error {
 	if err != nil {
 		return err
 	}
+	if err := b.own.tryOn(prepared); err != nil {
+		return err
+	}
 	// Files go into space that is free in the image, so nothing is left out there.
 	b.free = slices.DeleteFunc(b.free, func(r partition.Range) bool {
 		return r.OffsetBytes < boot.OffsetBytes+boot.LengthBytes && boot.OffsetBytes < r.EndBytes()

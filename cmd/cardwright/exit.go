@@ -105,6 +105,7 @@ func hints() []struct {
 		{store.ErrNoRoom, storeHint + "\n\"cardwright prepare --remove NAME\" removes one, --store-limit sets the limit."},
 		{logbook.ErrBatchInUse, ""},
 		{logbook.ErrOtherImage, "--anew begins a new batch of that name, --name gives it another."},
+		{project.ErrNotComposed, "Look at what \"cardwright inspect\" says of the image, and at how large the files are."},
 		{project.ErrNoBootPartition, "Look at what \"cardwright inspect\" says of the image."},
 		{source.ErrMismatch, "Do not use this image. Fetch it again, and see that the published digest is of\nthis very file."},
 	}
@@ -236,7 +237,7 @@ func codeOfError(err error) exitCode {
 	}
 	for _, cause := range []error{
 		store.ErrInUse, store.ErrNoRoom, logbook.ErrBatchInUse, logbook.ErrOtherImage, project.ErrNoBootPartition,
-		errDeclined, errNoTerminal,
+		project.ErrNotComposed, errDeclined, errNoTerminal,
 	} {
 		if errors.Is(err, cause) {
 			return refused

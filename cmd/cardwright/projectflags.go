@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cardwright/internal/project"
+	"cardwright/internal/store"
 )
 
 // projectFlags say what each card of a batch gets for itself.
@@ -25,8 +26,9 @@ func (f *projectFlags) register(cmd *cobra.Command) {
 
 // A cardsOwn is what each card gets for itself.
 type cardsOwn struct {
-	sheet *project.Sheet // nil where there is none
-	files *project.Files // nil for none
+	sheet   *project.Sheet // nil where there is none
+	files   *project.Files // nil for none
+	example project.Data   // of a card, as far as it is the same for all
 }
 
 // read reads what the flags name, and makes sure that every card can be served. All its errors are wrong usage.
@@ -42,11 +44,8 @@ func (f *projectFlags) read(imageName string) (own cardsOwn, err error) {
 	if own.files, err = project.ReadFiles(f.files); err != nil {
 		return own, usagef("batch: --files %s: %w", f.files, err)
 	}
-	example := project.Data{Number: 1, Image: imageName, Time: time.Now()}
-	if own.sheet == nil {
-		example.Row = project.Row{project.LabelColumn: "label"}
-	}
-	if err := own.files.Check(own.sheet, example); err != nil {
+	own.example = project.Data{Number: 1, Image: imageName, Time: time.Now(), Row: project.Row{project.LabelColumn: "label"}}
+	if err := own.files.Check(own.sheet, own.example); err != nil {
 		return own, usagef("batch: --files %s: %w", f.files, err)
 	}
 	return own, nil
@@ -59,6 +58,20 @@ func readSheet(path string) (sheet *project.Sheet, err error) {
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
 	return project.ReadSheet(file)
+}
+
+// tryOn puts the first card's files onto the image's boot partition, in memory: what is wrong with that partition, or with the
+// room in it, is better known before the first card than after.
+func (c cardsOwn) tryOn(prepared *store.Prepared) error {
+	first := c.example
+	if rows := c.rows(); len(rows) > 0 {
+		first.Row = rows[0]
+	}
+	files, err := c.files.Render(first)
+	if err == nil {
+		_, err = project.Compose(prepared, prepared.Table(), files, first.Time)
+	}
+	return err
 }
 
 // rows are the sheet's rows; nil where there is none.
