@@ -120,7 +120,8 @@ func (b *batching) run(ctx context.Context, imageName string) (err error) {
 	}
 	defer func() { err = errors.Join(err, record.Close()) }()
 	return b.work(ctx, batch.Options{
-		Name: b.name, Bays: bays, Wanted: b.wanted, Facts: prepared.Facts(), Book: book, Record: record,
+		Name: b.name, Bays: bays, Wanted: b.wanted, Facts: prepared.Facts(), Manifest: prepared.Manifest(),
+		Book: book, Record: record,
 		Image: func(ctx context.Context) (batch.Image, error) { return prepared.Image(ctx) },
 		Rows:  b.own.rows(), Files: b.own.files, FloorBytesPerSecond: b.floorRate, StallLimit: b.limit,
 		OverwriteAnything: b.overwriteAnything, Conditions: commonConditions(), Free: b.free,

@@ -1,8 +1,10 @@
 package batch
 
 import (
+	"bytes"
 	"cmp"
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -12,11 +14,12 @@ import (
 	"cardwright/internal/device"
 	"cardwright/internal/logbook"
 	"cardwright/partition"
+	"cardwright/verify"
 )
 
 // Hands make mistakes: they seat a card that is done already, or one that holds somebody's photographs. Such a card is held
-// until the operator says that it may be overwritten. Blank cards, and cards that hold what this logbook put there and nobody
-// touched since, go straight through. Whatever cannot be found out is a reason to hold the card.
+// until the operator says that it may be overwritten. Blank cards, cards that hold what this logbook put there and nobody touched
+// since, and cards whose run was cut off, go straight through. Whatever cannot be found out is a reason to hold the card.
 
 // A holding is why a card is held, and what tells that card from others when it is seated again.
 type holding struct {
@@ -74,7 +77,7 @@ func (b *Batch) reasonsToHold(ctx context.Context, medium onCard, d device.Descr
 		return nil, err // untouched, or not known
 	}
 	reasons := whatItHolds(medium, d)
-	if len(reasons) == 0 {
+	if len(reasons) == 0 || b.wasBegun(medium.card, d) {
 		return nil, nil
 	}
 	before, err := b.options.Book.SameImage(ctx, now.Identity)
@@ -100,6 +103,21 @@ func whatItHolds(medium onCard, d device.Description) (reasons []string) {
 		}
 	}
 	return reasons
+}
+
+// wasBegun tells whether the card was given a part of this image and lost its head again, by a run that failed or was stopped: what
+// it held before is gone already.
+func (b *Batch) wasBegun(card flash.Card, d device.Description) bool {
+	manifest := b.options.Manifest
+	if d.Table.Kind != partition.SchemeNone || d.Table.FileSystem != nil || len(manifest.Blocks) < 3 || verify.Cleared(card) != nil {
+		return false
+	}
+	second := manifest.Block(1) // the first to be written
+	held := flash.AlignedBuffer(second.LengthBytes)
+	if _, err := card.ReadAt(held, second.OffsetBytes); err != nil || bytes.Count(held, held[:1]) == len(held) {
+		return false
+	}
+	return flash.Digest(sha256.Sum256(held)) == manifest.Blocks[1]
 }
 
 // inWords tells of one thing that a card holds.

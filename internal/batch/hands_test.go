@@ -2,13 +2,16 @@ package batch_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"errors"
+	"path/filepath"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"cardwright/flash"
 	"cardwright/internal/batch"
 	"cardwright/internal/cardlab"
 )
@@ -210,4 +213,29 @@ func expectNoneHeld(t *testing.T, b *bench) {
 			t.Errorf("bay %s: %s for %q", e.Bay, e.Kind, e.Reasons)
 		}
 	}
+}
+
+// A card whose run was stopped has lost what it held before, and goes straight through when it comes again.
+func TestCardWhoseRunWasStoppedGoesStraightThrough(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		path := filepath.Join(t.TempDir(), "logbook.db")
+		ctx, cancel := context.WithCancel(t.Context())
+		first := beginIn(t, ctx, path, 1, nil)
+		card := newCard(t, slowly)
+		first.rigs[0].seat(card)
+		first.until(batch.KindStarted, "a")
+		time.Sleep(900 * time.Millisecond)
+		cancel()
+		first.end()
+		if body := card.Truth().Read(flash.BlockBytes, 4096); bytes.Count(body, []byte{0}) == len(body) {
+			t.Fatal("nothing of the image came to the card")
+		}
+		second := beginIn(t, t.Context(), path, 1, nil)
+		second.rigs[0].seat(card)
+		second.until(batch.KindFinished, "a")
+		expectHolds(t, card)
+		second.batch.Finish()
+		second.end()
+		expectNoneHeld(t, second)
+	})
 }

@@ -44,18 +44,19 @@ type Image interface {
 	Close() error
 }
 
-// Options say what a batch is to do. Name, Bays, Facts, Image, Book and Record are needed.
+// Options say what a batch is to do. Name, Bays, Facts, Manifest, Image, Book and Record are needed.
 type Options struct {
-	Name   string // of the batch
-	Bays   []Bay
-	Facts  source.Facts                             // of the image, all of them known
-	Image  func(ctx context.Context) (Image, error) // begins one more reading of it, for one card
-	Book   *logbook.Book                            // the runs are recorded in it
-	Record *logbook.Batch                           // numbers and rows are given out by it
-	Wanted int                                      // how many cards the batch has in all; 0: one for each row, else as many as come
-	Rows   []project.Row                            // one for each card, in their order; nil: labels are made of the name and the number
-	Files  *project.Files                           // put onto each card; nil for none
-	Free   []partition.Range                        // of the image, left out on every card; none where files are put
+	Name     string // of the batch
+	Bays     []Bay
+	Facts    source.Facts                             // of the image, all of them known
+	Manifest *flash.Manifest                          // of the image
+	Image    func(ctx context.Context) (Image, error) // begins one more reading of it, for one card
+	Book     *logbook.Book                            // the runs are recorded in it
+	Record   *logbook.Batch                           // numbers and rows are given out by it
+	Wanted   int                                      // how many cards the batch has in all; 0: one for each row, else as many as come
+	Rows     []project.Row                            // one for each card, in their order; nil: labels are made of the name and the number
+	Files    *project.Files                           // put onto each card; nil for none
+	Free     []partition.Range                        // of the image, left out on every card; none where files are put
 
 	FloorBytesPerSecond float64            // 0: no floor
 	StallLimit          time.Duration      // 0: job.DefaultStallLimit

@@ -203,7 +203,7 @@ func beginIn(t *testing.T, ctx context.Context, path string, bays int, change fu
 		t.Fatal(err)
 	}
 	o := batch.Options{
-		Name: "hive", Facts: facts, Book: b.book, Record: b.record,
+		Name: "hive", Facts: facts, Manifest: manifestOf(held), Book: b.book, Record: b.record,
 		Image: func(context.Context) (batch.Image, error) { return reading{bytes.NewReader(held), facts}, nil },
 		Tell:  func(e batch.Event) { b.events <- e },
 	}
@@ -306,7 +306,7 @@ func ofLength(o *batch.Options, lengthBytes int) {
 	held, facts := board()
 	held = append(bytes.Clone(held), make([]byte, lengthBytes-len(held))...)
 	facts.ImageBytes = int64(len(held))
-	o.Facts = facts
+	o.Facts, o.Manifest = facts, manifestOf(held)
 	o.Image = func(context.Context) (batch.Image, error) { return reading{bytes.NewReader(held), facts}, nil }
 }
 
@@ -339,4 +339,13 @@ func flashOne(t *testing.T, o batch.Options) {
 	if err := o.Record.Close(); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// manifestOf digests an image.
+func manifestOf(image []byte) *flash.Manifest {
+	m := &flash.Manifest{}
+	for block := range slices.Chunk(image, flash.BlockBytes) {
+		m.Append(block)
+	}
+	return m
 }
