@@ -14,7 +14,7 @@ import (
 // when files are written or when a Linux system mounts it for writing. Reading changes nothing of it. It has a form of its own:
 // no byte of a file is in it.
 //
-// A file on a FAT that is overwritten in place below a folder, with no cluster more or less, is not seen.
+// Of an exFAT the folders are not covered: a file below one that is overwritten in place, with no cluster more or less, is not seen.
 type Imprint struct {
 	Identity    string   `json:"identity"`     // SHA-256 over what stays through boots: table kind and id, kind and UUID of each volume
 	Digest      string   `json:"digest"`       // SHA-256 over all that is covered: equal only where nothing was written

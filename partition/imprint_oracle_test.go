@@ -48,6 +48,7 @@ func touchings() []touching {
 		{"fat32: a file deleted", fatChanged, 64 * mib, fat(), []string{"mdel -i IMAGE ::a.jpg"}},
 		{"fat32: a file added and deleted", fatChanged, 64 * mib, fat(), []string{"mcopy -i IMAGE FILE ::b.jpg", "mdel -i IMAGE ::b.jpg"}},
 		{"fat32: a file added in a folder", fatChanged, 64 * mib, fat("mmd -i IMAGE ::DCIM"), []string{"mcopy -i IMAGE FILE ::DCIM/b.jpg"}},
+		{"fat32: an entry changed in a folder", fatChanged, 64 * mib, fat("mmd -i IMAGE ::DCIM", "mcopy -i IMAGE FILE ::DCIM/b.jpg"), []string{"mattrib -i IMAGE +r ::DCIM/b.jpg"}},
 		{"fat32: labelled", `the fat32 on the medium is labelled "OTHER", before it was "PLAIN"`, 64 * mib, fat(), []string{"mlabel -i IMAGE ::OTHER"}},
 		{"exfat: read", "", 64 * mib, []string{"mkfs.exfat IMAGE"}, []string{"fsck.exfat -n IMAGE", "dump.exfat IMAGE"}},
 		{"exfat: labelled", `the exfat on the medium is labelled "new", before it was ""`, 64 * mib, []string{"mkfs.exfat IMAGE"}, []string{"tune.exfat -L new IMAGE"}},
@@ -83,6 +84,10 @@ func touchings() []touching {
 			kind + ": a file added", "files were changed on the " + kind + " on the medium", 16 * mib,
 			[]string{make},
 			[]string{"mcopy -i IMAGE FILE ::b.jpg"},
+		}, touching{
+			kind + ": an entry changed in a folder of a folder", "files were changed on the " + kind + " on the medium", 16 * mib,
+			[]string{make, "mmd -i IMAGE ::A", "mmd -i IMAGE ::A/B", "mcopy -i IMAGE FILE ::A/B/b.jpg"},
+			[]string{"mattrib -i IMAGE +r ::A/B/b.jpg"},
 		})
 	}
 	return all

@@ -83,7 +83,7 @@ func (p *part) readExt(v *Volume) error {
 }
 
 // readFAT covers the boot sector with its mark of a mount under way, FAT32's counts of what is free (FSInfo, whose sector stands at
-// 30h of the boot sector), the first FAT and the root directory.
+// 30h of the boot sector), the first FAT, the root directory and all folders.
 func (p *part) readFAT() error {
 	sector, err := p.bytes(0, 512)
 	if sector == nil {
@@ -98,11 +98,19 @@ func (p *part) readFAT() error {
 			return err
 		}
 	}
-	if err := covered(p.each(f.reserved*f.sectorBytes, f.fatSectors*f.sectorBytes, ignore)); err != nil {
+	folders := &fatFolders{boot: &f, table: make([]byte, 0, f.fatSectors*f.sectorBytes)}
+	keep := func(piece []byte) { folders.table = append(folders.table, piece...) }
+	if err := covered(p.each(f.reserved*f.sectorBytes, f.fatSectors*f.sectorBytes, keep)); err != nil {
 		return err
 	}
-	_, sound, err := f.root(p.volume, ignore)
-	return covered(sound, err)
+	if uint64(len(folders.table)) < ((f.clusters+2)*f.entryBits()+7)/8 {
+		return ErrNoImprint // the FAT is too short for its clusters
+	}
+	_, sound, err := f.root(p.volume, folders.look)
+	if err := covered(sound, err); err != nil {
+		return err
+	}
+	return covered(folders.read(p.volume))
 }
 
 // readExFAT covers the boot sector with its mark of a mount under way, the start of the FAT, the allocation bitmap and the root

@@ -127,16 +127,7 @@ func (f *fatBoot) entryBits() uint64 {
 // usedClusters counts the entries of a FAT that are neither free nor marked as bad.
 func usedClusters(table []byte, bits, count uint64) (used uint64) {
 	for cluster := uint64(2); cluster < count+2; cluster++ {
-		var value, bad uint64
-		switch bits {
-		case 12: // two entries in three bytes
-			at := int(cluster + cluster/2)
-			value, bad = (uint64(table[at])|uint64(table[at+1])<<8)>>(cluster%2*4)&0xFFF, 0xFF7
-		case 16:
-			value, bad = le16(table, int(cluster*2)), 0xFFF7
-		default:
-			value, bad = le32(table, int(cluster*4))&0x0FFFFFFF, 0x0FFFFFF7
-		}
+		value, bad := fatEntry(table, bits, cluster)
 		if value != 0 && value != bad {
 			used++
 		}
