@@ -68,8 +68,29 @@ type cardDoc struct {
 }
 
 type imprintDoc struct {
-	Identity string `json:"identity"`
-	Digest   string `json:"digest"`
+	Identity    string      `json:"identity"`
+	Digest      string      `json:"digest"`
+	TableDigest string      `json:"table_digest"`
+	Size        int64       `json:"size_bytes"`
+	Volumes     []volumeDoc `json:"volumes"`
+}
+
+type volumeDoc struct {
+	Number    int     `json:"number"`
+	Kind      string  `json:"kind"`
+	Label     string  `json:"label"`
+	UUID      string  `json:"uuid"`
+	Start     uint64  `json:"start_bytes"`
+	Length    uint64  `json:"length_bytes"`
+	Digest    string  `json:"digest"`
+	Mounts    int64   `json:"mounts"`
+	WrittenAt *string `json:"written_at"`
+}
+
+type fileDoc struct {
+	Path   string `json:"path"`
+	Bytes  int64  `json:"bytes"`
+	SHA256 string `json:"sha256"`
 }
 
 type conditionDoc struct {

@@ -34,11 +34,8 @@ type seated struct {
 func seat(t *testing.T, traits cardlab.Traits) *seated {
 	t.Helper()
 	traits.OldContent = true
-	card, err := cardlab.New(traits)
-	if err != nil {
-		t.Fatal(err)
-	}
-	node, err := blockdev.Attach(t.Context(), card)
+	s := emulated(t, traits)
+	node, err := blockdev.Attach(t.Context(), s.Card)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -47,7 +44,18 @@ func seat(t *testing.T, traits cardlab.Traits) *seated {
 			t.Errorf("take %s away: %v", node.Path(), err)
 		}
 	})
-	s := &seated{Card: card, traits: traits, path: node.Path()}
+	s.path = node.Path()
+	return s
+}
+
+// emulated makes a card that is in no reader yet.
+func emulated(t *testing.T, traits cardlab.Traits) *seated {
+	t.Helper()
+	card, err := cardlab.New(traits)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &seated{Card: card, traits: traits}
 	card.Inject(s.note)
 	return s
 }
