@@ -128,6 +128,40 @@ func TestEachCardGetsItsOwnFiles(t *testing.T) {
 	}
 }
 
+// Files that begin between the places where buffers may begin are put there all the same.
+func TestFilesBeginAtAnySector(t *testing.T) {
+	own := []project.File{{Path: "late.txt", Content: []byte("after all others\n")}}
+	apart := 0
+	for sectors := range flash.AlignBytes / 512 {
+		before := project.File{Path: "before.bin", Content: bytes.Repeat([]byte{0xb5}, 300_000+512*sectors)}
+		image := withFiles(t, bootImage(t), []project.File{before}, time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC))
+		to, card := target(t, cardlab.Traits{})
+		to.Files = own
+		run := job.Flash(t.Context(), held(image), []job.Target{to}, job.Options{}).Cards[0]
+		want := withFiles(t, image, own, run.StartedAt)
+		if run.Verdict != logbook.Intact || !bytes.Equal(card.Truth().Read(0, len(image)), want) {
+			t.Errorf("%d sectors on: %s, %+v", sectors, run.Verdict, run.Error)
+		}
+		if begins := block + bytes.IndexByte(diff(image[block:], want[block:]), 1); begins%flash.AlignBytes != 0 {
+			apart++
+		}
+	}
+	if apart == 0 {
+		t.Error("every file began where a buffer may begin")
+	}
+}
+
+// diff has a 1 wherever two slices of one length differ.
+func diff(a, b []byte) []byte {
+	d := make([]byte, len(a))
+	for i := range a {
+		if a[i] != b[i] {
+			d[i] = 1
+		}
+	}
+	return d
+}
+
 // expectFiles holds what a run tells of its files against the card, as the library reads it.
 func expectFiles(t *testing.T, run logbook.Run, files []project.File, card *cardlab.Card) {
 	t.Helper()
