@@ -204,7 +204,14 @@ func decode[T any](t *testing.T, text string) *T {
 // tool runs an independent program and gives what it prints.
 func tool(t *testing.T, name string, args ...string) []byte {
 	t.Helper()
+	return toolWith(t, nil, name, args...)
+}
+
+// toolWith runs an independent program with something on its standard input.
+func toolWith(t *testing.T, input []byte, name string, args ...string) []byte {
+	t.Helper()
 	cmd := exec.CommandContext(t.Context(), name, args...)
+	cmd.Stdin = bytes.NewReader(input)
 	var complaint bytes.Buffer
 	cmd.Stderr = &complaint
 	out, err := cmd.Output()
