@@ -28,7 +28,7 @@ func ReadSnapshot(roots Roots) (*Snapshot, error) {
 	}
 	s := &Snapshot{}
 	for _, name := range names {
-		s.Disks = append(s.Disks, r.disk(name))
+		s.Disks = append(s.Disks, r.settled(name))
 	}
 	s.markDoubles()
 	s.Mounts, err = r.mounts()
@@ -106,6 +106,22 @@ func isPartitionFolder(path string) bool {
 func isFile(path string) bool {
 	info, err := os.Lstat(path)
 	return err == nil && info.Mode().IsRegular()
+}
+
+// settledWithin is how often a loop device in passage is read: some milliseconds, many times what the kernel takes.
+const settledWithin = 20
+
+// settled reads a disk. A loop device that is just being attached or detached tells for a moment that something is attached to it,
+// and not what; that would be held against every other disk, so it is read again.
+func (r *reader) settled(name string) Disk {
+	d := r.disk(name)
+	for range settledWithin {
+		if !d.Attached || d.Backing.Path != "" {
+			break
+		}
+		d = r.disk(name)
+	}
+	return d
 }
 
 func (r *reader) disk(name string) Disk {
