@@ -171,12 +171,6 @@ type findingDoc struct {
 	Evidence string `json:"evidence"`
 }
 
-type fileDoc struct {
-	Path   string `json:"path"`
-	Bytes  int64  `json:"bytes"`
-	SHA256 string `json:"sha256"`
-}
-
 type tableDoc struct {
 	Kind       string         `json:"kind"`
 	ID         string         `json:"id"`
