@@ -57,9 +57,8 @@ func makings() []making {
 	}
 }
 
-// made makes a file system and puts into it what images commonly hold, names that are hard on whoever writes beside them, and a
-// directory that was longer once.
-func (m making) made(t *testing.T) (path string) {
+// empty makes a file system with nothing in it.
+func (m making) empty(t *testing.T) (path string) {
 	t.Helper()
 	path = filepath.Join(t.TempDir(), "boot.img")
 	if err := os.WriteFile(path, nil, 0o600); err != nil {
@@ -69,6 +68,14 @@ func (m making) made(t *testing.T) (path string) {
 		t.Fatal(err)
 	}
 	must(t, nil, append(append([]string{"mkfs.vfat", "-n", "ORCHARD"}, m.options...), path)...)
+	return path
+}
+
+// made makes a file system and puts into it what images commonly hold, names that are hard on whoever writes beside them, and a
+// directory that was longer once.
+func (m making) made(t *testing.T) (path string) {
+	t.Helper()
+	path = m.empty(t)
 	put := func(name, content string) { must(t, []byte(content), "mcopy", "-i", path, "-", "::"+name) }
 	for i := range 60 {
 		put(fmt.Sprintf("gone for good %d", i), "x")
