@@ -84,15 +84,15 @@ func faultsOfDirectories() []fault {
 		{
 			name:    "long names deleted from the root of FAT32 of 256 MiB",
 			making:  making{"fat32", 256 << 20, []string{"-F", "32"}}, // mkfs.vfat takes clusters of 512 bytes
-			prepare: deleting("", 6), put: plainFile(), want: []symptom{panicked, unsound, unread},
+			prepare: deleting("", 4), put: plainFile(), want: []symptom{panicked, unsound, unread},
 		},
 		{
 			name:    "long names deleted from the root of FAT32 of 512 MiB",
 			making:  making{"fat32", 512 << 20, []string{"-F", "32"}}, // mkfs.vfat takes clusters of 4096 bytes
-			prepare: deleting("", 45), put: plainFile(), want: []symptom{panicked, unsound, unread},
+			prepare: deleting("", 32), put: plainFile(), want: []symptom{panicked, unsound, unread},
 		},
 		{
-			name: "long names deleted from a folder", making: small16(), prepare: deleting("overlays/", 6),
+			name: "long names deleted from a folder", making: small16(), prepare: deleting("overlays/", 4),
 			put: orchardFile{"overlays/row.dtbo", "row"}, want: []symptom{panicked, unsound, unread},
 		},
 		{

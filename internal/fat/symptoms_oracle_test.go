@@ -4,6 +4,7 @@ package fat_test
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -175,7 +176,7 @@ func (f fault) libraryPut(medium *spoiledFile) (err error) {
 	if _, err = io.WriteString(file, f.put.content); err != nil {
 		return err
 	}
-	return file.Close()
+	return errors.Join(file.Close(), library.Close())
 }
 
 // deleting fills a folder with long names, of four entries each, and deletes them.
