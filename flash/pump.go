@@ -28,6 +28,15 @@ type Pump struct {
 	feeds    []*Feed
 	manifest Manifest
 	head     []byte
+	known    *Manifest // of an image that is Compared; nil: the digests are made here
+}
+
+// A Compared image gives no byte before the whole block that it lies in was compared with the image's manifest. Such blocks are not
+// digested once more: cards are held against that manifest.
+type Compared interface {
+	io.Reader
+	// Manifest is the whole image's. It does not change.
+	Manifest() *Manifest
 }
 
 // NewPump makes a pump over a pool. The head keeps one buffer for as long as the pump lives, so the pool needs at least
@@ -49,8 +58,12 @@ func (p *Pump) Head() []byte { return p.head }
 
 // Run reads the image to its end and returns nil only when the image ended soundly. It also stops, with the cause, when
 // the context ends (a read that hangs is then left behind after a second), when the image outgrows LimitBytes (ErrTooSmall),
-// and when every card has given up (ErrNoCards). An image that does not have the blocks that Free speaks of is ErrOtherLength.
+// and when every card has given up (ErrNoCards). An image that does not have the blocks that Free or its own manifest speaks of is
+// ErrOtherLength.
 func (p *Pump) Run(ctx context.Context, image io.Reader) error {
+	if compared, ok := image.(Compared); ok {
+		p.known = compared.Manifest()
+	}
 	if last := len(p.Free) - 1; last >= 0 {
 		p.manifest.Free = slices.Clone(p.Free)
 		p.manifest.Free[0], p.manifest.Free[last] = false, false
@@ -59,7 +72,7 @@ func (p *Pump) Run(ctx context.Context, image io.Reader) error {
 	filled := make(chan filling)
 	go p.fill(reading, image, filled) // ends when reading does, or at the image's end; drain waits for it
 	err := p.spread(ctx, filled)
-	if err == nil && len(p.Free) > 0 && len(p.Free) != len(p.manifest.Blocks) {
+	if err == nil && p.otherLength() {
 		err = ErrOtherLength
 	}
 	stop()
@@ -68,6 +81,11 @@ func (p *Pump) Run(ctx context.Context, image io.Reader) error {
 		f.end(err)
 	}
 	return err
+}
+
+// otherLength tells whether an image that ended soundly is another one than was known beforehand.
+func (p *Pump) otherLength() bool {
+	return len(p.Free) > 0 && len(p.Free) != len(p.manifest.Blocks) || p.known != nil && p.known.ImageBytes != p.manifest.ImageBytes
 }
 
 // drain waits until the reading goroutine ended, but not for ever: a read from a pipe that nobody fills cannot be
@@ -89,8 +107,8 @@ func (p *Pump) drain(filled <-chan filling) {
 	}
 }
 
-// ErrOtherLength says that the image is not as long as it was when its free blocks were found out.
-var ErrOtherLength = errors.New("the image is not as long as it was when its free space was looked for")
+// ErrOtherLength says that the image is not as long as it was when its manifest was made or its free blocks were found out.
+var ErrOtherLength = errors.New("the image is not as long as it was when it was looked at before")
 
 // ErrNoCards says that every card gave up before the image ended.
 var ErrNoCards = errors.New("no card is left to write to")
@@ -172,7 +190,9 @@ func (p *Pump) take(f filling) (done bool, err error) {
 	if p.LimitBytes > 0 && p.manifest.ImageBytes+int64(len(f.data)) > p.LimitBytes {
 		return true, fmt.Errorf("%w: the card has %d bytes and the image goes on", ErrTooSmall, p.LimitBytes)
 	}
-	p.manifest.Append(f.data)
+	if err := p.digest(f.data); err != nil {
+		return true, err
+	}
 	f.Block = p.manifest.Block(len(p.manifest.Blocks) - 1)
 	if p.Observe != nil {
 		p.Observe(f.Block, f.data)
@@ -180,6 +200,21 @@ func (p *Pump) take(f filling) (done bool, err error) {
 	clear(f.buffer[len(f.data):]) // what fills up the last sector
 	p.deal(f.piece)
 	return f.err != nil, nil
+}
+
+// digest adds the next block to the manifest.
+func (p *Pump) digest(data []byte) error {
+	if p.known == nil {
+		p.manifest.Append(data)
+		return nil
+	}
+	next := len(p.manifest.Blocks)
+	if next >= len(p.known.Blocks) || p.known.Block(next).LengthBytes != len(data) {
+		return ErrOtherLength
+	}
+	p.manifest.Blocks = append(p.manifest.Blocks, p.known.Blocks[next])
+	p.manifest.ImageBytes += int64(len(data))
+	return nil
 }
 
 // deal keeps the head and hands every other block to the feeds, but for the free ones.

@@ -62,7 +62,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	go func() { // ends with the image, or when no card is left; awaited below
 		defer close(pumped)
 		_ = pump.Run(pumping, image) // every way learns the outcome from its feed
-		if pump.Manifest().ImageBytes >= worthFreeing {
+		if !o.Prepared && pump.Manifest().ImageBytes >= worthFreeing {
 			debug.FreeOSMemory() // what decoding took; the proofs take theirs now
 		}
 	}()

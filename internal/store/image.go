@@ -23,6 +23,8 @@ type Image struct {
 	err         error        // the first error; it stays
 }
 
+var _ flash.Compared = (*Image)(nil)
+
 // Read gives the next bytes of the image, none before its whole block was read and compared with its digest. A block that cannot
 // be read or is another one than was written is an *Error (ErrDamaged), and every later Read gives it again.
 func (m *Image) Read(p []byte) (int, error) {
@@ -40,6 +42,9 @@ func (m *Image) Read(p []byte) (int, error) {
 	m.err = err
 	return n, err
 }
+
+// Manifest holds the digests that Read compares with. It must not be changed.
+func (m *Image) Manifest() *flash.Manifest { return m.blocks.manifest }
 
 // Facts are those of the source, complete.
 func (m *Image) Facts() source.Facts { return m.facts }
