@@ -24,6 +24,7 @@ func (b *workbench) comparisons() []comparison {
 		b.bound(90, 95, "1.03 or less"),
 		b.together(4, 20, 80, "1.05 or less"),
 		b.together(4, 90, 95, ""),
+		b.bays(8, "1.05 or less"),
 		b.beside(20, 80),
 		b.unbound("0.5 or less"),
 		b.memory("raw", 1, "under 150"),
@@ -31,6 +32,7 @@ func (b *workbench) comparisons() []comparison {
 		b.memory("zstd", 1, "under 150"),
 		b.memory("xz, several blocks", 1, "within the memory allowed"),
 		b.memory("xz, several blocks", 4, "under 200"),
+		b.memoryOfBays(8),
 		b.growing(),
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,14 +18,26 @@ import (
 )
 
 // withCards holds emulated cards open as block devices, fresh ones each time. A rate of 0 is no limit.
-func (b *workbench) withCards(ctx context.Context, cards int, writeRate, readRate int64, work func(devices []string) error) (err error) {
+func (b *workbench) withCards(ctx context.Context, cards int, writeRate, readRate int64, work func(devices []string) error) error {
+	return b.withTraits(ctx, slices.Repeat([]cardlab.Traits{ofRates(writeRate, readRate)}, cards),
+		func(_ []*cardlab.Card, devices []string) error { return work(devices) })
+}
+
+// ofRates are the traits of a card without faults, of these rates in MB/s.
+func ofRates(writeRate, readRate int64) cardlab.Traits {
+	return cardlab.Traits{WriteBytesPerSecond: writeRate * 1e6, ReadBytesPerSecond: readRate * 1e6}
+}
+
+// withTraits holds one card open for each of the traits, which it gives the size.
+func (b *workbench) withTraits(
+	ctx context.Context, traits []cardlab.Traits, work func(cards []*cardlab.Card, devices []string) error,
+) (err error) {
+	var cards []*cardlab.Card
 	var devices []string
-	for range cards {
+	for _, t := range traits {
 		const room = 64 << 20 // a card is never just as large as its image
-		card, err := cardlab.New(cardlab.Traits{
-			SizeBytes:           (b.imageBytes+room)>>20<<20 + 1<<20,
-			WriteBytesPerSecond: writeRate * 1e6, ReadBytesPerSecond: readRate * 1e6,
-		})
+		t.SizeBytes = (b.imageBytes+room)>>20<<20 + 1<<20
+		card, err := cardlab.New(t)
 		if err != nil {
 			return err
 		}
@@ -33,9 +46,9 @@ func (b *workbench) withCards(ctx context.Context, cards int, writeRate, readRat
 			return err
 		}
 		defer func() { err = errors.Join(err, node.Close()) }()
-		devices = append(devices, node.Path())
+		cards, devices = append(cards, card), append(devices, node.Path())
 	}
-	return work(devices)
+	return work(cards, devices)
 }
 
 // flashCommand is the program's command line for these devices.
@@ -127,14 +140,20 @@ func watch(pid int, ended <-chan error) (maxRSSBytes float64, err error) {
 			return maxRSSBytes, err
 		case <-looking.C:
 		}
-		status, _ := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid)) // gone once it has ended
-		for line := range strings.Lines(string(status)) {
-			var kib float64
-			if n, _ := fmt.Sscanf(line, "VmHWM: %f kB", &kib); n == 1 {
-				maxRSSBytes = max(maxRSSBytes, kib*1024)
-			}
+		maxRSSBytes = max(maxRSSBytes, peakRSS(pid))
+	}
+}
+
+// peakRSS is the most memory that a process held so far; 0 where it has ended.
+func peakRSS(pid int) (bytes float64) {
+	status, _ := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid)) // gone once it has ended
+	for line := range strings.Lines(string(status)) {
+		var kib float64
+		if n, _ := fmt.Sscanf(line, "VmHWM: %f kB", &kib); n == 1 {
+			return kib * 1024
 		}
 	}
+	return 0
 }
 
 // flashing is a side whose time is that of flash and proof as the program tells it, the clearing not counted.
