@@ -41,7 +41,7 @@ func makeClassImage(t *testing.T) classImage {
 		"overlays/readme.txt": "one file for each sensor\n",
 	}}
 	writeTree(t, boot, image.boot)
-	writeTree(t, root, map[string]string{"etc/hostname": "unset\n", "usr/lib/library.so": string(noise(24*mib, 3))})
+	writeTree(t, root, map[string]string{"etc/hostname": "unset\n", "usr/lib/library.so": string(noise(12*mib, 3))})
 	bootPart, rootPart := filepath.Join(dir, "boot.part"), filepath.Join(dir, "root.part")
 	truncated(t, bootPart, classBootBytes)
 	tool(t, "mkfs.vfat", "-F", "16", "-n", "CLASSBOOT", bootPart)
