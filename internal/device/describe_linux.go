@@ -3,7 +3,6 @@ package device
 import (
 	"bytes"
 	"io"
-	"unsafe"
 
 	"cardwright/flash"
 	"cardwright/partition"
@@ -38,7 +37,7 @@ func (c *Card) describe() {
 
 // startsBlank tells whether the first 1 MiB could be read and holds zeros alone, or ones, as a card does that was erased.
 func (c *Card) startsBlank() bool {
-	start := aligned(int(min(1<<20, c.sizeBytes)))
+	start := flash.AlignedBuffer(int(min(1<<20, c.sizeBytes)))
 	if _, err := c.ReadAt(start, 0); err != nil || len(start) == 0 {
 		return false
 	}
@@ -49,14 +48,7 @@ func (c *Card) startsBlank() bool {
 type alignedReader struct{ medium io.ReaderAt }
 
 func (r alignedReader) ReadAt(p []byte, offsetBytes int64) (int, error) {
-	buffer := aligned(len(p))
+	buffer := flash.AlignedBuffer(len(p))
 	n, err := r.medium.ReadAt(buffer, offsetBytes)
 	return copy(p, buffer[:n]), err
-}
-
-// aligned makes a buffer that begins at a multiple of flash.AlignBytes in memory.
-func aligned(lengthBytes int) []byte {
-	b := make([]byte, lengthBytes+flash.AlignBytes)
-	skip := -uintptr(unsafe.Pointer(unsafe.SliceData(b))) % flash.AlignBytes
-	return b[skip : int(skip)+lengthBytes : int(skip)+lengthBytes]
 }
