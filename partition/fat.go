@@ -114,17 +114,22 @@ func extendedBoot(b []byte, is32 bool) []byte {
 
 // countClusters fills in the count that tells FAT12 from FAT16, and says whether the sizes fit together.
 func (f *fatBoot) countClusters() bool {
-	used := f.reserved + f.fats*f.fatSectors + f.rootSectors()
-	if f.fatSectors == 0 || used > f.sectors {
+	if f.fatSectors == 0 || f.dataSector() > f.sectors {
 		return false
 	}
-	f.clusters = (f.sectors - used) / f.clusterSectors
+	f.clusters = (f.sectors - f.dataSector()) / f.clusterSectors
 	return f.is32 || f.clusters < 65525
 }
 
 func (f *fatBoot) rootSectors() uint64 {
 	return (f.rootEntries*fatDirEntryBytes + f.sectorBytes - 1) / f.sectorBytes
 }
+
+// rootSector is where the root directory of FAT12 and FAT16 begins, behind the last FAT.
+func (f *fatBoot) rootSector() uint64 { return f.reserved + f.fats*f.fatSectors }
+
+// dataSector is where the first cluster begins, which is number 2.
+func (f *fatBoot) dataSector() uint64 { return f.rootSector() + f.rootSectors() }
 
 // kind goes by the FAT-size field for FAT32 and by the cluster count below it, as the kernel does: a small volume made as
 // FAT32 on purpose has too few clusters to be told otherwise.
@@ -139,12 +144,47 @@ func (f *fatBoot) kind() string {
 	}
 }
 
+// entryBits is how long an entry of the FAT is.
+func (f *fatBoot) entryBits() uint64 {
+	switch f.kind() {
+	case "fat12":
+		return 12
+	case "fat16":
+		return 16
+	default:
+		return 32
+	}
+}
+
+// fatEntry gives what a FAT with entries of so many bits tells of a cluster. Two of 12 bits share three bytes; of one of 32, the
+// upper 4 bits are no part.
+func fatEntry(table []byte, bits, cluster uint64) uint64 {
+	switch bits {
+	case 12:
+		return le16(table, int(cluster+cluster/2)) >> (4 * (cluster & 1)) & 0xFFF
+	case 16:
+		return le16(table, int(cluster*2))
+	default:
+		return le32(table, int(cluster*4)) & 0x0FFFFFFF
+	}
+}
+
+// badCluster is the entry that marks a cluster as bad; those above it end a chain.
+func badCluster(bits uint64) uint64 {
+	switch bits {
+	case 12:
+		return 0xFF7
+	case 16:
+		return 0xFFF7
+	default:
+		return 0x0FFFFFF7
+	}
+}
+
 // rootLabel looks for the volume label in the root directory: all of it on FAT12 and FAT16, and on FAT32 along its chain.
 func (f *fatBoot) rootLabel(v *volume) (label string, found bool, err error) {
-	data := f.reserved + f.fats*f.fatSectors + f.rootSectors()
 	if !f.is32 {
-		at := (data - f.rootSectors()) * f.sectorBytes
-		label, found, _, err = fatLabelIn(v, at, min(f.rootEntries, maxLabelEntries))
+		label, found, _, err = fatLabelIn(v, f.rootSector()*f.sectorBytes, min(f.rootEntries, maxLabelEntries))
 		return label, found, err
 	}
 	inCluster := f.clusterSectors * f.sectorBytes / fatDirEntryBytes
@@ -153,7 +193,7 @@ func (f *fatBoot) rootLabel(v *volume) (label string, found bool, err error) {
 		if cluster < 2 || cluster-2 >= f.clusters {
 			break
 		}
-		at := (data + (cluster-2)*f.clusterSectors) * f.sectorBytes
+		at := (f.dataSector() + (cluster-2)*f.clusterSectors) * f.sectorBytes
 		var last bool
 		label, found, last, err = fatLabelIn(v, at, min(inCluster, maxLabelEntries))
 		if found || last || err != nil {

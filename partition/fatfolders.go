@@ -42,25 +42,10 @@ func (w *fatFolders) read(v *volume) (sound bool, err error) {
 			if whole, err := v.each(c.dataAt+(cluster-2)*c.clusterBytes, c.clusterBytes, w.look); !whole || err != nil {
 				return false, err
 			}
-			value, bad := fatEntry(w.table, w.boot.entryBits(), cluster)
-			if value > bad { // the end of its chain
-				break
+			if cluster = fatEntry(w.table, w.boot.entryBits(), cluster); cluster > badCluster(w.boot.entryBits()) {
+				break // the chain's end
 			}
-			cluster = value
 		}
 	}
 	return true, nil
-}
-
-// fatEntry gives the entry of a cluster in a FAT, and the value that marks a bad one; those above mark the end of a chain.
-func fatEntry(table []byte, bits, cluster uint64) (value, bad uint64) {
-	switch bits {
-	case 12: // two entries in three bytes
-		at := int(cluster + cluster/2)
-		return (uint64(table[at]) | uint64(table[at+1])<<8) >> (cluster % 2 * 4) & 0xFFF, 0xFF7
-	case 16:
-		return le16(table, int(cluster*2)), 0xFFF7
-	default:
-		return le32(table, int(cluster*4)) & 0x0FFFFFFF, 0x0FFFFFF7
-	}
 }

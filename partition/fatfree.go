@@ -22,7 +22,7 @@ func fatFree(v *volume) ([]span, error) {
 	if !ok || !boot.cleanBoot(b) || boot.sectors > v.lengthBytes/boot.sectorBytes {
 		return nil, nil
 	}
-	table := fatTable{fatBoot: boot, bits: map[string]uint64{"fat12": 12, "fat16": 16, "fat32": 32}[boot.kind()]}
+	table := fatTable{fatBoot: boot, bits: boot.entryBits()}
 	if ok, err := table.read(v); err != nil || !ok || !table.sound(b[0x15]) {
 		return nil, err
 	}
@@ -72,21 +72,12 @@ func (t *fatTable) read(v *volume) (ok bool, err error) {
 }
 
 // entry gives what the table tells of a cluster.
-func (t *fatTable) entry(cluster uint64) uint64 {
-	switch t.bits {
-	case 12:
-		at := int(cluster + cluster/2)
-		return le16(t.held, at) >> (4 * (cluster & 1)) & 0xFFF
-	case 16:
-		return le16(t.held, int(cluster*2))
-	}
-	return le32(t.held, int(cluster*4)) & 0x0FFFFFFF
-}
+func (t *fatTable) entry(cluster uint64) uint64 { return fatEntry(t.held, t.bits, cluster) }
 
 // sound tells whether the table says that it was cleanly left, and whether every chain stays within it and leads to no cluster
 // that is said to be free.
 func (t *fatTable) sound(media byte) bool {
-	bad := map[uint64]uint64{12: 0xFF7, 16: 0xFFF7, 32: 0x0FFFFFF7}[t.bits]
+	bad := badCluster(t.bits)
 	clean := map[uint64]uint64{12: 0, 16: 0xC000, 32: 0x0C000000}[t.bits]
 	if byte(t.entry(0)) != media || t.entry(1)&clean != clean || t.clusters+2 > bad {
 		return false
@@ -103,7 +94,7 @@ func (t *fatTable) sound(media byte) bool {
 // runs gives the free clusters as ranges of the volume.
 func (t *fatTable) runs() []span {
 	var found freeList
-	data := (t.reserved + t.fats*t.fatSectors + t.rootSectors()) * t.sectorBytes
+	data := t.dataSector() * t.sectorBytes
 	size := t.clusterSectors * t.sectorBytes
 	for cluster := uint64(2); cluster < t.clusters+2; cluster++ {
 		if t.entry(cluster) == 0 {

@@ -48,7 +48,7 @@ func (f *fatBoot) anotherFATCounts(sector []byte) bool {
 // clusters32 are those of a FAT32.
 func (f *fatBoot) clusters32() clusters {
 	return clusters{
-		tableAt: f.reserved * f.sectorBytes, dataAt: (f.reserved + f.fats*f.fatSectors + f.rootSectors()) * f.sectorBytes,
+		tableAt: f.reserved * f.sectorBytes, dataAt: f.dataSector() * f.sectorBytes,
 		clusterBytes: f.clusterSectors * f.sectorBytes, count: f.clusters, mask: 0x0FFFFFFF, lastFrom: 0x0FFFFFF8,
 	}
 }
@@ -58,7 +58,7 @@ func (f *fatBoot) root(v *volume, visit func(entries []byte)) (length uint64, so
 	if f.is32 {
 		return f.clusters32().follow(v, f.rootCluster, mostDirectoryBytes, visit)
 	}
-	sound, err = v.each((f.reserved+f.fats*f.fatSectors)*f.sectorBytes, f.rootEntries*fatDirEntryBytes, visit)
+	sound, err = v.each(f.rootSector()*f.sectorBytes, f.rootEntries*fatDirEntryBytes, visit)
 	return 0, sound && f.rootEntries > 0, err
 }
 
@@ -112,23 +112,10 @@ func (f *fatBoot) unexplained(v *volume, rootClusters uint64) (Holds, string, er
 	return HoldsNothing, fmt.Sprintf("no entry in its root directory, none of %d clusters in use by others", f.clusters), nil
 }
 
-// entryBits is how long an entry of the FAT is.
-func (f *fatBoot) entryBits() uint64 {
-	switch f.kind() {
-	case "fat12":
-		return 12
-	case "fat16":
-		return 16
-	default:
-		return 32
-	}
-}
-
 // usedClusters counts the entries of a FAT that are neither free nor marked as bad.
 func usedClusters(table []byte, bits, count uint64) (used uint64) {
 	for cluster := uint64(2); cluster < count+2; cluster++ {
-		value, bad := fatEntry(table, bits, cluster)
-		if value != 0 && value != bad {
+		if value := fatEntry(table, bits, cluster); value != 0 && value != badCluster(bits) {
 			used++
 		}
 	}
