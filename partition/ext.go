@@ -38,10 +38,7 @@ func probeExt(v *volume) (*FileSystem, error) {
 	if b == nil || b[0x38] != 0x53 || b[0x39] != 0xEF {
 		return nil, err
 	}
-	blocks, shift, incompatible := le32(b, 0x04), le32(b, 0x18), le32(b, 0x60)
-	if incompatible&ext64Bit != 0 {
-		blocks |= le32(b, 0x150) << 32
-	}
+	blocks, shift, incompatible := extBlocks(b), le32(b, 0x18), le32(b, 0x60)
 	if blocks == 0 || shift > 6 || incompatible&extJournalDevice != 0 {
 		return nil, nil
 	}
@@ -49,6 +46,15 @@ func probeExt(v *volume) (*FileSystem, error) {
 		Kind: extKind(le32(b, 0x5C), incompatible, le32(b, 0x64)), Label: text8(b[0x78:0x88]),
 		UUID: dashedUUID(b[0x68:0x78]), SizeBytes: sizeOf(blocks, 1024<<shift),
 	}, nil
+}
+
+// extBlocks is how many blocks a superblock counts.
+func extBlocks(b []byte) uint64 {
+	blocks := le32(b, 0x04)
+	if le32(b, 0x60)&ext64Bit != 0 {
+		blocks |= le32(b, 0x150) << 32
+	}
+	return blocks
 }
 
 func extKind(compatible, incompatible, readOnly uint64) string {

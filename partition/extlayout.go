@@ -63,12 +63,11 @@ func decodeExtLayout(b []byte, volumeBytes uint64) (extLayout, bool) {
 		return extLayout{}, false
 	}
 	x := extLayout{
-		blocks: le32(b, 0x04), free: le32(b, 0x0C), firstBlock: le32(b, 0x14), perGroup: le32(b, 0x20), descBytes: extDescBytes,
+		blocks: extBlocks(b), free: le32(b, 0x0C), firstBlock: le32(b, 0x14), perGroup: le32(b, 0x20), descBytes: extDescBytes,
 		reservedDescs: le16(b, 0xCE), sparse: readOnly&extSparse != 0, sparseTwo: compatible&extSparseTwo != 0,
 		backups: [2]uint64{le32(b, 0x24C), le32(b, 0x250)},
 	}
 	if incompatible&ext64Bit != 0 {
-		x.blocks |= le32(b, 0x150) << 32
 		x.free |= le32(b, 0x158) << 32
 		x.descBytes = le16(b, 0xFE)
 		if x.descBytes < extDesc64Bytes || x.descBytes > extMaxDescBytes || !isPowerOfTwo(x.descBytes) {

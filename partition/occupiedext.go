@@ -17,9 +17,9 @@ type extCounts struct {
 
 func decodeExtCounts(b []byte) extCounts {
 	x := extCounts{
-		inodes: le32(b, 0x00), blocks: le32(b, 0x04), freeInodes: le32(b, 0x10), firstBlock: le32(b, 0x14),
+		inodes: le32(b, 0x00), blocks: extBlocks(b), freeInodes: le32(b, 0x10), firstBlock: le32(b, 0x14),
 		blockBytes: 1024 << min(le32(b, 0x18), 6), groupBlocks: le32(b, 0x20), groupInodes: le32(b, 0x28),
-		state: le16(b, 0x3A), fresh: extFirstInode, descriptorBytes: 32, incompatible: le32(b, 0x60),
+		state: le16(b, 0x3A), fresh: extFirstInode, descriptorBytes: extDescBytes, incompatible: le32(b, 0x60),
 	}
 	if le32(b, 0x4C) > 0 {
 		x.fresh = le32(b, 0x54)
@@ -28,7 +28,6 @@ func decodeExtCounts(b []byte) extCounts {
 		x.fresh++
 	}
 	if x.incompatible&ext64Bit != 0 {
-		x.blocks |= le32(b, 0x150) << 32
 		x.descriptorBytes = le16(b, 0xFE)
 	}
 	return x
@@ -36,7 +35,7 @@ func decodeExtCounts(b []byte) extCounts {
 
 // groups gives how many groups of blocks there are, or 0 where the numbers do not fit together.
 func (x *extCounts) groups() uint64 {
-	if x.groupBlocks == 0 || x.groupInodes == 0 || x.blocks <= x.firstBlock || x.descriptorBytes < 32 || x.descriptorBytes > 1024 ||
+	if x.groupBlocks == 0 || x.groupInodes == 0 || x.blocks <= x.firstBlock || x.descriptorBytes < extDescBytes || x.descriptorBytes > extMaxDescBytes ||
 		!isPowerOfTwo(x.descriptorBytes) {
 		return 0
 	}
@@ -77,7 +76,7 @@ func extHolds(v *volume) (Holds, string, error) {
 		return HoldsFiles, fmt.Sprintf("%d inodes in use, %d when it was made", used, x.fresh), nil
 	case !whole:
 		return unknown("its groups' descriptors do not lie on the medium as a whole")
-	case x.state != 1 || x.incompatible&extRecover != 0:
+	case x.state != extClean || x.incompatible&extRecover != 0:
 		return unknown("it was not taken out cleanly: state %d, features %x", x.state, x.incompatible)
 	case free != x.freeInodes || used != x.fresh || folders != 2:
 		return unknown("its superblock counts %d free inodes, its groups %d and %d directories", x.freeInodes, free, folders)
@@ -91,7 +90,7 @@ func (x *extCounts) counted(v *volume, groups uint64) (free, folders uint64, who
 	whole, err = v.each(x.descriptorsAt(), groups*x.descriptorBytes, func(piece []byte) {
 		for ; uint64(len(piece)) >= x.descriptorBytes; piece = piece[x.descriptorBytes:] {
 			free, folders = free+le16(piece, 0x0E), folders+le16(piece, 0x10)
-			if x.descriptorBytes >= 64 {
+			if x.descriptorBytes >= extDesc64Bytes {
 				free, folders = free+le16(piece, 0x2E)<<16, folders+le16(piece, 0x30)<<16
 			}
 		}
