@@ -59,13 +59,14 @@ func FreeSpace(medium io.ReaderAt, table *Table, imageBytes int64) ([]Range, err
 	return look.free.ranges(), nil
 }
 
-// harmless are the findings that say nothing against a table. Any other one, also such as are not known yet, does.
-var harmless = []string{"partition-not-on-4mib", "unpartitioned", "several-signatures"}
+// nothingAgainstFree are the findings that say nothing against what a table tells of free space. Any other one, also such as are
+// not known yet, does. Fewer do than where it is only asked whether files are there (doubts).
+var nothingAgainstFree = []string{"partition-not-on-4mib", "unpartitioned", "several-signatures"}
 
 // areas are the places of the file systems in the order of their starts; not sound where the table leaves any doubt.
 func (t *Table) areas() (areas []span, sound bool) {
 	for _, f := range t.Findings {
-		if !slices.Contains(harmless, f.Code) {
+		if !slices.Contains(nothingAgainstFree, f.Code) {
 			return nil, false
 		}
 	}
