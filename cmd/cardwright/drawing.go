@@ -126,8 +126,8 @@ func (b *bayTrack) finishedLine() bayLine {
 	switch {
 	case b.Last == nil:
 		return bayLine{"SWAP", ""}
-	case b.Last.Verdict != string(logbook.Intact):
-		return bayLine{"SWAP, SET IT ASIDE", b.Last.Verdict + ": " + b.Last.Reason}
+	case b.Last.Verdict != logbook.Intact:
+		return bayLine{"SWAP, SET IT ASIDE", string(b.Last.Verdict) + ": " + b.Last.Reason}
 	case isBelow(b.Last.Pace):
 		return bayLine{"SWAP, A SLOW CARD", fmt.Sprintf("intact, %s, %s", b.Last.Pace, report.Rate(b.Last.BytesPerSecond))}
 	}

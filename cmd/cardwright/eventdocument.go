@@ -144,7 +144,7 @@ func cardOf(c *batch.Card) *cardDocument {
 		return nil
 	}
 	return &cardDocument{
-		c.ReportedAt.UTC(), c.Bay, c.Label, c.Number, c.RunID, logbook.Verdict(c.Verdict), c.Pace,
+		c.ReportedAt.UTC(), c.Bay, c.Label, c.Number, c.RunID, c.Verdict, c.Pace,
 		unlessZero(c.SecondsToFlash), unlessZero(c.SecondsToProof), unlessZero(c.BytesPerSecond), c.Reason,
 	}
 }

@@ -31,7 +31,7 @@ func writeTotals(w io.Writer, t *batch.Totals, goOn string) error {
 	}
 	for _, card := range t.Cards {
 		switch {
-		case card.Verdict != string(logbook.Intact):
+		case card.Verdict != logbook.Intact:
 			add("Failed", failureInWords(card))
 		case isBelow(card.Pace):
 			add("Slow", fmt.Sprintf("%s: %s, %s", cardInWords(card.Label, card.Number), card.Pace, report.Rate(card.BytesPerSecond)))
@@ -82,7 +82,7 @@ func leftInWords(t *batch.Totals, goOn string) string {
 
 // failureInWords names a card that is not intact, and why.
 func failureInWords(c batch.Card) string {
-	text := cardInWords(c.Label, c.Number) + ": " + strings.ToUpper(c.Verdict)
+	text := cardInWords(c.Label, c.Number) + ": " + strings.ToUpper(string(c.Verdict))
 	if c.RunID != 0 {
 		text += fmt.Sprintf(", run %d", c.RunID)
 	}

@@ -216,7 +216,7 @@ func TestEndOfTheContextStopsCardsAtWork(t *testing.T) {
 		if took := time.Since(began); took > 3*time.Second {
 			t.Errorf("it took %v", took)
 		}
-		if totals.Failed != 1 || totals.Cards[0].Verdict != string(logbook.Unfinished) {
+		if totals.Failed != 1 || totals.Cards[0].Verdict != logbook.Unfinished {
 			t.Errorf("totals %+v", totals)
 		}
 		if head := card.Truth().Read(0, 512); !slices.Equal(head, make([]byte, 512)) {

@@ -4,5 +4,5 @@
 // It never writes to a card but through package job, never touches a device that is not a bay, and has no face of its own: it
 // tells events, and shows its bays to whoever looks.
 //
-// Read next: Batch.Run (batch.go), bay.work (bay.go), how hands are protected (hands.go).
+// Read next: Batch.Run (batch.go), bay.work (bay.go), what a card is held for (hands.go), and until when (held.go).
 package batch

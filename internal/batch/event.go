@@ -17,7 +17,7 @@ const (
 	KindSeated   Kind = "seated"   // a card appeared in a bay
 	KindRefused  Kind = "refused"  // the card in a bay may not be written; nothing was
 	KindHeld     Kind = "held"     // the card is not overwritten before the operator says so
-	KindReleased Kind = "released" // the operator said so
+	KindReleased Kind = "released" // the operator said so, or seated the card again; it is overwritten
 	KindStarted  Kind = "started"  // the card has its turn and is being written
 	KindSlow     Kind = "slow"     // the card is slow so far, while it is being written
 	KindFinished Kind = "finished" // the card's run has ended; Run tells how

@@ -14,10 +14,10 @@ import (
 
 // An examined is what was found out of a card before anything is written to it.
 type examined struct {
-	card    Opened   // nil where it is refused
-	refused []string // why it may not be written
-	held    holding  // why it is not overwritten at once
-	silent  bool     // it did not answer, or left meanwhile, and is not asked again
+	card    Opened    // nil where it is refused
+	refused []string  // why it may not be written
+	held    objection // why it is not overwritten at once
+	silent  bool      // it did not answer, or left meanwhile, and is not asked again
 }
 
 // examine opens the card and, unless it may be overwritten anyway, finds out what it holds. While it may not be written, that is

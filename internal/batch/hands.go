@@ -21,8 +21,8 @@ import (
 // until the operator says that it may be overwritten. Blank cards, cards that hold what this logbook put there and nobody touched
 // since, and cards whose run was cut off, go straight through. Whatever cannot be found out is a reason to hold the card.
 
-// A holding is why a card is held, and what tells that card from others when it is seated again.
-type holding struct {
+// An objection is why a card is held, and what tells that card from others when it is seated again.
+type objection struct {
 	reasons []string
 	mark    mark
 }
@@ -39,12 +39,12 @@ type mark struct {
 func (m mark) tells() bool { return m.imprint != "" || m.cid != "" }
 
 // judge tells why a card is not overwritten at once; no reasons, where it is.
-func (b *Batch) judge(ctx context.Context, card Opened) holding {
+func (b *Batch) judge(ctx context.Context, card Opened) objection {
 	d := card.Description()
-	h := holding{mark: mark{cid: d.CID, sizeBytes: d.SizeBytes, contents: d.Contents}}
+	o := objection{mark: mark{cid: d.CID, sizeBytes: d.SizeBytes, contents: d.Contents}}
 	if d.Table == nil {
-		h.reasons = []string{"what it holds could not be read: " + d.Unreadable}
-		return h
+		o.reasons = []string{"what it holds could not be read: " + d.Unreadable}
+		return o
 	}
 	medium := onCard{card}
 	imprint, err := partition.TakeImprint(medium, d.Table)
@@ -52,15 +52,15 @@ func (b *Batch) judge(ctx context.Context, card Opened) holding {
 		imprint, err = &partition.Imprint{}, nil // of what no imprint can be taken, none is on record
 	}
 	if err != nil {
-		h.reasons = []string{fmt.Sprintf("what it holds could not be read: %v", err)}
-		return h
+		o.reasons = []string{fmt.Sprintf("what it holds could not be read: %v", err)}
+		return o
 	}
-	h.mark.imprint = imprint.Digest
-	h.reasons, err = b.reasonsToHold(ctx, medium, d, imprint)
+	o.mark.imprint = imprint.Digest
+	o.reasons, err = b.reasonsToHold(ctx, medium, d, imprint)
 	if err != nil {
-		h.reasons = []string{fmt.Sprintf("whether it is a card of the logbook could not be found out: %v", err)}
+		o.reasons = []string{fmt.Sprintf("whether it is a card of the logbook could not be found out: %v", err)}
 	}
-	return h
+	return o
 }
 
 // reasonsToHold asks the logbook, then the card. The error is the logbook's.
@@ -162,55 +162,4 @@ func (o onCard) ReadAt(p []byte, offsetBytes int64) (int, error) {
 		return n, io.EOF
 	}
 	return n, nil
-}
-
-// A reseat is a held card that was taken out.
-type reseat struct {
-	mark mark
-	at   time.Time
-}
-
-// seatedAgain tells whether this is the card that was held here and taken out just now, by which the operator says that it may
-// be overwritten.
-func (y *bay) seatedAgain(h holding) bool {
-	before := y.unseated
-	y.unseated = reseat{}
-	if before.at.IsZero() || time.Since(before.at) > ReseatWithin || before.mark != h.mark || !h.mark.tells() {
-		return false
-	}
-	y.batch.tell(Event{Kind: KindReleased, Bay: y.Name, Device: y.seat.Node, Reasons: []string{"it was seated again"}})
-	return true
-}
-
-// hold waits for the operator. It tells false where the card was taken out or the batch is over.
-func (y *bay) hold(ctx context.Context, seat device.Seat, h holding) bool {
-	y.mu.Lock()
-	y.released = false
-	y.mu.Unlock()
-	y.enterFor(PhaseHeld, h.reasons)
-	y.batch.tell(Event{Kind: KindHeld, Bay: y.Name, Device: seat.Node, Reasons: h.reasons})
-	may := y.await(ctx, seat, func() bool {
-		y.mu.Lock()
-		defer y.mu.Unlock()
-		return y.released
-	})
-	if may {
-		y.batch.tell(Event{Kind: KindReleased, Bay: y.Name, Device: seat.Node, Reasons: []string{"the operator said so"}})
-	} else if y.left(seat) {
-		y.unseated = reseat{h.mark, time.Now()}
-	}
-	return may
-}
-
-// release is the operator's word for the card that is held.
-func (y *bay) release() error {
-	y.mu.Lock()
-	held := y.phase == PhaseHeld
-	y.released = y.released || held
-	y.mu.Unlock()
-	if !held {
-		return ErrNotHeld
-	}
-	y.batch.stir.all()
-	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"cardwright/flash"
+	"cardwright/internal/logbook"
 )
 
 // A Phase is what a bay is at.
@@ -35,13 +36,13 @@ type Look struct {
 	Left time.Duration
 }
 
-// A Card is what the tally keeps of a finished card.
+// A Card is what the totals keep of a finished card.
 type Card struct {
 	Bay            string
 	Label          string
 	Number         int64
 	RunID          int64
-	Verdict        string // as in the logbook
+	Verdict        logbook.Verdict
 	Pace           flash.Pace
 	SecondsToFlash float64 // 0 where it did not come to that
 	SecondsToProof float64 // from the first byte written to the last block compared; 0 where it did not come to that

@@ -293,7 +293,7 @@ func expectHolds(t *testing.T, card *cardlab.Card) {
 // labels lists what intact cards were labelled.
 func labels(t batch.Totals) (found []string) {
 	for _, c := range t.Cards {
-		if c.Verdict == string(logbook.Intact) {
+		if c.Verdict == logbook.Intact {
 			found = append(found, c.Label)
 		}
 	}

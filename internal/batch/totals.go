@@ -5,14 +5,13 @@ import (
 	"slices"
 	"time"
 
-	"cardwright/flash"
 	"cardwright/internal/logbook"
 )
 
-// cardOf is what the tally keeps of a run.
+// cardOf is what the totals keep of a run.
 func cardOf(bay string, number int64, run *logbook.Run) Card {
 	c := Card{
-		Bay: bay, Label: run.Label, Number: number, RunID: run.RunID, Verdict: string(run.Verdict), Pace: run.Pace,
+		Bay: bay, Label: run.Label, Number: number, RunID: run.RunID, Verdict: run.Verdict, Pace: run.Pace,
 		Reason: run.Reason(), ReportedAt: time.Now(),
 	}
 	if run.TimeToFlashSeconds != nil {
@@ -40,12 +39,12 @@ func (b *Batch) totals(began time.Time) Totals {
 	var intact []*Card
 	for i := range t.Cards {
 		c := &t.Cards[i]
-		if c.Verdict != string(logbook.Intact) {
+		if c.Verdict != logbook.Intact {
 			t.Failed++
 			continue
 		}
 		intact = append(intact, c)
-		if c.Pace == flash.PaceBelowFloor || c.Pace == flash.PaceBelowPeers {
+		if isSlow(c.Pace) {
 			t.Slow++
 		}
 	}
