@@ -135,7 +135,7 @@ func (b *batching) validate() (err error) {
 		return usagef("batch: --bay is missing: name a bay and its reader, such as --bay left=/dev/sdb")
 	case b.wanted < 0:
 		return usagef("batch: --count must not be negative")
-	case !isLocal(b.imageName) && b.imageName == standardInput:
+	case b.imageName == standardInput:
 		return usagef("batch: an image on standard input can be read only once; name a file or a URL")
 	}
 	if b.floor != "" {
@@ -197,7 +197,7 @@ func (b *batching) prepared(ctx context.Context) (*store.Prepared, error) {
 
 // fits makes sure that the image has a place for the cards' own files, and finds what of it is left out.
 func (b *batching) fits(prepared *store.Prepared) error {
-	if err := b.look(b.program, b.imageName, prepared.Facts(), prepared); err != nil || b.own.files == nil {
+	if err := b.findFree(b.program, b.imageName, prepared.Facts(), prepared); err != nil || b.own.files == nil {
 		return err
 	}
 	boot, err := project.BootPartition(prepared.Table())

@@ -74,7 +74,7 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 		return c.stop(unread, err, classOfSource(ctx))
 	}
 	defer image.Close() // it was read to its end, or is not needed any more
-	if err := c.look(c.program, c.imageName, image.Facts(), image.prepared); err != nil {
+	if err := c.findFree(c.program, c.imageName, image.Facts(), image.prepared); err != nil {
 		return err
 	}
 	return c.prove(ctx, targets[0], image, startedAt)

@@ -110,7 +110,7 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 		return f.notStarted(err, classOfSource(ctx))
 	}
 	defer image.Close() // it was read to its end, or is not needed any more
-	if err := f.look(f.program, imageName, image.Facts(), image.prepared); err != nil {
+	if err := f.findFree(f.program, imageName, image.Facts(), image.prepared); err != nil {
 		return err
 	}
 	f.book, f.unrecorded = f.openForRecording(ctx) // before the question: whether it is recorded is part of the answer

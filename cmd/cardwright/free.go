@@ -12,7 +12,7 @@ import (
 	"cardwright/partition"
 )
 
-// A freeFlag says whether free space of the image is left out, and holds it once look found it.
+// A freeFlag says whether free space of the image is left out, and holds it once findFree found it.
 type freeFlag struct {
 	skip      bool
 	free      []partition.Range
@@ -23,9 +23,9 @@ func (f *freeFlag) register(cmd *cobra.Command, what string) {
 	cmd.Flags().BoolVar(&f.skip, "skip-free", false, what)
 }
 
-// look finds the free space of an image that was opened. For that the image is read here and there: where it is prepared, or where it lies
-// unpacked in a file. Any other is wrong usage.
-func (f *freeFlag) look(p *program, name string, image source.Facts, prepared *store.Prepared) (err error) {
+// findFree finds the free space of an image that was opened. For that the image is read here and there: where it is prepared, or
+// where it lies unpacked in a file. Any other is wrong usage.
+func (f *freeFlag) findFree(p *program, name string, image source.Facts, prepared *store.Prepared) (err error) {
 	switch {
 	case !f.skip:
 		return nil
@@ -69,11 +69,3 @@ func freeOfFile(name string, imageBytes int64) ([]partition.Range, error) {
 
 // imageSectorBytes is the sector size that every image file is read with.
 const imageSectorBytes = 512
-
-// leavingOut takes what is left out off what a step is about.
-func (p *progress) leavingOut(bytes int64) *progress {
-	for _, t := range p.tracks {
-		t.imageBytes = max(0, t.imageBytes-bytes)
-	}
-	return p
-}

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"net/url"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -111,8 +110,8 @@ func redacted(name string) string {
 
 // isLocal tells a path from standard input and from a URL.
 func isLocal(name string) bool {
-	return name != standardInput && !strings.HasPrefix(name, "http://") && !strings.HasPrefix(name, "https://")
+	return name != standardInput && !source.IsURL(name)
 }
 
 // standardInput is the name that stands for it.
-const standardInput = "-"
+const standardInput = source.StandardInput

@@ -30,6 +30,14 @@ func (p *program) newProgress(image openImage, tracks []*track) *progress {
 	return &progress{out: p.stderr, tracks: tracks, lineEvery: p.lineEvery}
 }
 
+// leavingOut takes what is left out off what a step is about.
+func (p *progress) leavingOut(bytes int64) *progress {
+	for _, t := range p.tracks {
+		t.imageBytes = max(0, t.imageBytes-bytes)
+	}
+	return p
+}
+
 // during shows the progress for as long as work runs, and leaves the terminal as it was, also when work panics.
 func (p *progress) during(work func()) {
 	stop, stopped := make(chan struct{}), make(chan struct{})

@@ -63,7 +63,7 @@ func standardInput(options Options) (*origin, error) {
 		return nil, fmt.Errorf("%w: no standard input was given", ErrUnsupported)
 	}
 	return &origin{
-		name: stdinName, stream: options.Stdin, sizeBytes: -1, published: options.Expected,
+		name: StandardInput, stream: options.Stdin, sizeBytes: -1, published: options.Expected,
 		close: func() error { return nil }, // it belongs to the caller
 	}, nil
 }

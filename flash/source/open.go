@@ -75,18 +75,19 @@ type origin struct {
 	close     func() error
 }
 
-// stdinName is the name that stands for standard input.
-const stdinName = "-"
+// StandardInput is the name that stands for standard input.
+const StandardInput = "-"
 
-func isURL(name string) bool {
+// IsURL tells whether a source of that name is fetched.
+func IsURL(name string) bool {
 	return strings.HasPrefix(name, "http://") || strings.HasPrefix(name, "https://")
 }
 
 func find(ctx context.Context, name string, options Options) (*origin, error) {
 	switch {
-	case name == stdinName:
+	case name == StandardInput:
 		return standardInput(options)
-	case isURL(name):
+	case IsURL(name):
 		return fetch(ctx, name, options)
 	default:
 		return openFile(name, options)

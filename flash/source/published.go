@@ -54,9 +54,9 @@ func Compare(name string, options Options, known Facts, member string) (Facts, e
 // publishedFor gives a source's base name and what was published of it, where the source need not be opened for that.
 func publishedFor(name string, options Options) (base string, published Published, err error) {
 	switch {
-	case name == stdinName:
+	case name == StandardInput:
 		return name, options.Expected, nil
-	case isURL(name):
+	case IsURL(name):
 		address, err := url.Parse(name)
 		if err != nil {
 			return "", Published{}, err

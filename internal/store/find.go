@@ -42,10 +42,10 @@ func (s *Store) Find(ctx context.Context, name string, o source.Options) (*Prepa
 
 // identify gives the key of a source that may be prepared and, of a local file, how it looks.
 func (s *Store) identify(ctx context.Context, name string, o source.Options) (key string, look *sighting, err error) {
-	if name == "-" {
+	if name == source.StandardInput {
 		return "", nil, ErrNotPrepared
 	}
-	if strings.HasPrefix(name, "http://") || strings.HasPrefix(name, "https://") {
+	if source.IsURL(name) {
 		sum, known, err := source.PublishedSum(name, o)
 		if err == nil && !known {
 			err = ErrNotPrepared

@@ -8,7 +8,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"strings"
 	"sync"
 
 	"golang.org/x/sys/unix"
@@ -221,13 +220,13 @@ func (p *Preparation) stillLooks(then sighting) bool {
 
 // originOf is a source's name as it may be kept: a path that holds from anywhere, a URL without its password.
 func originOf(name string) string {
-	if strings.HasPrefix(name, "http://") || strings.HasPrefix(name, "https://") {
+	if source.IsURL(name) {
 		if address, err := url.Parse(name); err == nil {
 			return address.Redacted()
 		}
 		return ""
 	}
-	if path, err := filepath.Abs(name); err == nil && name != "-" {
+	if path, err := filepath.Abs(name); err == nil && name != source.StandardInput {
 		return path
 	}
 	return name
