@@ -27,8 +27,8 @@ func FuzzReadSheet(f *testing.F) {
 		}
 		seen := map[string]bool{}
 		for _, row := range sheet.Rows() {
-			if project.CheckLabel(row.Label()) != nil || seen[row.Label()] || len(row) != len(sheet.Columns()) {
-				t.Errorf("row %v of %q", row, sheet.Columns())
+			if project.CheckLabel(row.Label()) != nil || seen[row.Label()] || len(row) != len(sheet.Rows()[0]) {
+				t.Errorf("row %v of %v", row, sheet.Rows())
 			}
 			seen[row.Label()] = true
 		}

@@ -38,9 +38,6 @@ type Sheet struct {
 // Rows gives the rows in their order.
 func (s *Sheet) Rows() []Row { return s.rows }
 
-// Columns gives the names of the columns in their order.
-func (s *Sheet) Columns() []string { return s.columns }
-
 // ReadSheet reads comma-separated values (RFC 4180) with a line of column names. A byte order mark before it is passed over. The
 // error wraps ErrSheet and tells the line, and the column where it is about one; or it is the reader's.
 func ReadSheet(r io.Reader) (*Sheet, error) {
