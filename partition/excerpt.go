@@ -9,12 +9,11 @@ import (
 )
 
 const (
-	maxHeadBytes      = 4 << 20
-	maxExcerptBytes   = 16 << 20  // what is kept beside the head
-	maxExcerptLooks   = 128       // how often the kept parts are inspected for what else is needed
-	maxExcerptWants   = 1 << 16   // how many ranges are waited for
-	startBytesKept    = 128 << 10 // of each partition: every signature lies there
-	excerptSectorSize = 512
+	maxHeadBytes    = 4 << 20
+	maxExcerptBytes = 16 << 20  // what is kept beside the head
+	maxExcerptLooks = 128       // how often the kept parts are inspected for what else is needed
+	maxExcerptWants = 1 << 16   // how many ranges are waited for
+	startBytesKept  = 128 << 10 // of each partition: every signature lies there
 )
 
 // An Excerpt keeps, while an image streams past, the parts of it that Inspect needs: so the image's table comes from its
@@ -118,7 +117,7 @@ func (e *Excerpt) gaps(start, end int64) []span {
 func (e *Excerpt) look() {
 	e.looks++
 	e.wanted = e.wanted[:0]
-	table, err := Inspect(wanting{e}, e.sizeBytes, excerptSectorSize)
+	table, err := Inspect(wanting{e}, e.sizeBytes, ImageSectorBytes)
 	if err != nil {
 		return // a size of less than a sector: there is nothing to want
 	}

@@ -6,11 +6,14 @@ import (
 	"strings"
 )
 
+// ImageSectorBytes is the sector size of nearly every image there is (common practice), which every image is read with.
+const ImageSectorBytes = 512
+
 // maxProbed bounds in how many partitions file systems are looked for; a GPT commonly has room for 128.
 const maxProbed = 256
 
 // Inspect reads the partition table and the file systems of a medium of sizeBytes bytes whose sectors are sectorBytes
-// long (512 or 4096; an image file is given 512). Every read lies within the medium and is a whole number of sectors at a
+// long (512 or 4096; an image file is given ImageSectorBytes). Every read lies within the medium and is a whole number of sectors at a
 // sector's start, so that it suits a card opened for direct I/O. An error is a failed read (*ReadError) or a sector size
 // that no medium has (ErrSectorSize), never odd content: that is told in the table's findings.
 func Inspect(medium io.ReaderAt, sizeBytes, sectorBytes int64) (*Table, error) {

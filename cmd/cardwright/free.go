@@ -60,12 +60,9 @@ func freeOfFile(name string, imageBytes int64) ([]partition.Range, error) {
 		return nil, err
 	}
 	defer file.Close() // it was only read
-	table, err := partition.Inspect(file, imageBytes, imageSectorBytes)
+	table, err := partition.Inspect(file, imageBytes, partition.ImageSectorBytes)
 	if err != nil {
 		return nil, err
 	}
 	return partition.FreeSpace(file, table, imageBytes)
 }
-
-// imageSectorBytes is the sector size that every image file is read with.
-const imageSectorBytes = 512

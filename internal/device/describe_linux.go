@@ -21,7 +21,7 @@ func (c *Card) describe() {
 	} else {
 		c.description = Description{Kind: KindFile, SizeBytes: c.sizeBytes, SectorBytes: sectorBytes}
 		mounted = []string{}
-		sectorBytes = 512
+		sectorBytes = partition.ImageSectorBytes
 	}
 	c.description.Node, c.description.MountedAt = c.node, mounted
 	table, err := partition.Inspect(alignedReader{c}, c.sizeBytes, sectorBytes)

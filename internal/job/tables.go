@@ -10,11 +10,10 @@ import (
 	"cardwright/verify"
 )
 
-// imageSectorBytes is the sector size of nearly every image there is (common practice).
-const imageSectorBytes = 512
-
 // sectorOf is the sector size that a card's table is read with; a regular file is read as an image is.
-func sectorOf(card flash.Card) int64 { return max(imageSectorBytes, int64(card.SectorBytes())) }
+func sectorOf(card flash.Card) int64 {
+	return max(partition.ImageSectorBytes, int64(card.SectorBytes()))
+}
 
 // An excerpt is what the pump let pass of the image's table, so that the table is known from the source and not from the
 // card that is held against it. The pump alone writes it, until the image ended.
@@ -70,7 +69,7 @@ func TableOf(ctx context.Context, image Image) (*partition.Table, error) {
 	if err := pump.Run(ctx, image); err != nil {
 		return nil, err
 	}
-	return partition.Inspect(excerpt.kept.View(nil), pump.Manifest().ImageBytes, imageSectorBytes)
+	return partition.Inspect(excerpt.kept.View(nil), pump.Manifest().ImageBytes, partition.ImageSectorBytes)
 }
 
 // inspect reads the card's table into the run, holds it against the image's, and gives the image's.

@@ -12,9 +12,6 @@ import (
 	"cardwright/partition"
 )
 
-// imageSectorBytes is the sector size of nearly every image there is (common practice).
-const imageSectorBytes = 512
-
 // prove reads a draft back from the medium and compares every block. It gives the table that the image holds.
 func prove(ctx context.Context, d *draft, meter *flash.Meter) (*partition.Table, error) {
 	meter.Enter(flash.StepProof)
@@ -32,7 +29,7 @@ func prove(ctx context.Context, d *draft, meter *flash.Meter) (*partition.Table,
 		}
 		meter.Proved(b.LengthBytes)
 	}
-	return partition.Inspect(back, d.manifest.ImageBytes, imageSectorBytes)
+	return partition.Inspect(back, d.manifest.ImageBytes, partition.ImageSectorBytes)
 }
 
 // describe writes what belongs beside the image, and brings it and the folder to the medium.
