@@ -49,33 +49,38 @@ func (p *program) batchCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "batch IMAGE --bay NAME=DEV [--bay NAME=DEV ...]",
 		Short: "Work through a stack of cards, each as soon as it is seated",
-		Long: "batch writes one image to card after card: whenever one is seated in a bay, it is\n" +
-			"looked at, written, proven, recorded, and asked to be swapped. Everything on the\n" +
-			"cards is lost. A bay is a reader, bound to its place: a card in another reader is\n" +
-			"never touched. The image is decoded once, before the first card.\n\n" +
-			"A card is held, until its bay's name is typed, or until it is taken out and seated\n" +
-			"again within 10 s, when it holds files, cannot be read, was used since it was\n" +
-			"flashed, or is done already. Blank cards, and cards that nobody used since they\n" +
-			"were flashed, go straight through.\n\n" +
-			"With --labels, each card gets a row of a CSV file: its label, and whatever else the\n" +
-			"columns hold, for the files of --files. A failed card gives its row back. Without,\n" +
-			"cards are labelled with the batch's name and a number, which is never given twice.\n\n" +
+		Long: "batch writes one image to card after card: whenever one is seated in a bay, it\n" +
+			"is looked at, written, proven and recorded; then you swap it. Everything on the\n" +
+			"cards is lost. A bay is a reader, bound to its place: a card in another reader\n" +
+			"is never touched. The image is decoded once, before the first card, and kept as\n" +
+			"by prepare.\n\n" +
+			"A card that holds files, cannot be read, was used since it was flashed, or is\n" +
+			"done already is held: it is not overwritten until its bay's name is typed, or\n" +
+			"until it is taken out and seated again within 10 s. Blank cards, and cards that\n" +
+			"nobody used since they were flashed, go straight through.\n\n" +
+			"With --labels, each card gets a row of a CSV file: its label, and whatever else\n" +
+			"the columns hold, for the files of --files. A card that fails gets no label: its\n" +
+			"row goes to another. Without --labels, a card's label is the batch's name and a\n" +
+			"number, which is never given twice.\n\n" +
 			"Ctrl-C lets the cards at work be finished and begins no more; a second one stops\n" +
 			"them, and a third ends the program at once, whatever it is at.\n\n" +
 			exitHelp(refused, badSource, cardFailed, damaged, belowFloor),
-		Example: "  cardwright batch board.img.xz --bay left=/dev/sdb --bay right=/dev/sdc --count 30\n" +
-			"  cardwright batch board.img.xz --bay left=/dev/sdb --labels class.csv --files boot",
+		Example: "  cardwright batch board.img.xz --bay left=/dev/sdb --count 30\n" +
+			"  cardwright batch board.img.xz --bay left=/dev/sdb --bay right=/dev/sdc \\\n" +
+			"    --labels attic.csv --files bootfiles",
 		Args: exactly("IMAGE"),
 		RunE: func(cmd *cobra.Command, args []string) error { return b.run(cmd.Context(), args[0]) },
 	}
 	flags := cmd.Flags()
-	flags.StringArrayVar(&b.bayTexts, "bay", nil, "a bay: a name of your own and the `NAME=DEV` of its reader (may be repeated)")
-	flags.IntVar(&b.wanted, "count", 0, "end when so many cards are done (else one for each row of --labels, or when interrupted)")
+	flags.StringArrayVar(&b.bayTexts, "bay", nil, "a bay as `NAME=DEV`: a name of your own, and its reader (may be repeated)")
+	flags.IntVar(&b.wanted, "count", 0, "end when so many cards are intact, those done before among them "+
+		"(else one for each row of --labels, or when interrupted)")
 	flags.StringVar(&b.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second)")
 	flags.StringVar(&b.name, "name", "", "the batch's `name` in the logbook; a batch of the same name goes on where it stopped "+
 		"(else a new batch, named like the image, or with --labels the batch of that file)")
 	flags.BoolVar(&b.anew, "anew", false, "begin a new batch of that name: all rows are free again, numbers go on")
-	flags.BoolVar(&b.overwriteAnything, "overwrite-anything", false, "hold no card, whatever is on it")
+	flags.BoolVar(&b.overwriteAnything, "overwrite-anything", false,
+		"hold no card: overwrite whatever is seated, also one that holds photographs")
 	flags.BoolVar(&b.fixedOK, "fixed-ok", false, "allow disks that are neither removable nor reached over USB or MMC: look twice")
 	flags.BoolVar(&b.yes, "yes", false, "do not ask before the batch begins")
 	flags.StringVar(&b.face.onEvent, "on-event", "", "run this shell `command` for every event, with its JSON document on standard input")

@@ -54,9 +54,9 @@ func (p *program) flashCommand() *cobra.Command {
 			"Before it writes, flash shows what is on each card and has you type the card's\n" +
 			"device name. Ctrl-C stops within a block and leaves the card without a boot\n" +
 			"sector; a second one ends the program at once, whatever it is at.\n\n" +
-			"A stack of cards is worked through with one such command per card, or with\n" +
-			"several --to at once, which share one reading of the image. A --label lets the\n" +
-			"logbook know a card again; cards without one are no peers to judge others by.\n\n" +
+			"Several --to share one reading of the image; batch works through a stack of\n" +
+			"cards. A --label lets the logbook know a card again; cards without one are no\n" +
+			"peers to judge others by.\n\n" +
 			exitHelp(refused, badSource, cardFailed, damaged, belowFloor),
 		Example: "  cardwright flash board.img.xz --to /dev/sdb --label attic-07\n" +
 			"  cardwright flash board.img.xz --floor 10MB \\\n" +

@@ -31,7 +31,7 @@ func (p *program) prepareCommand() *cobra.Command {
 			"compares. flash then reads it from there, without decoding it, whenever it is\n" +
 			"given the same source: the same file, one with the same bytes, or a URL together\n" +
 			"with the --sha256 of its file. Runs of zeros take no room. Of every block, flash\n" +
-			"compares the digest again before it writes it.\n\n" +
+			"compares the digest again before it writes it. batch prepares its image itself.\n\n" +
 			"--list shows what is prepared, --remove takes one away: by the image's name or\n" +
 			"the first digits of its key. One that another program reads is not removed.\n\n" +
 			exitHelp(refused, badSource),
