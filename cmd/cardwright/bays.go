@@ -35,8 +35,8 @@ func (s slot) Open(ctx context.Context, seat device.Seat) (batch.Opened, error) 
 	return card, nil
 }
 
-// longestBayName lets a bay's name stand in a line with all else.
-const longestBayName = 12
+// longestBayName lets a bay's name stand whole in its column: the operator types it.
+const longestBayName = bayColumns - 1
 
 // parseBay takes NAME=DEVICE apart.
 func parseBay(text string) (name, path string, err error) {
@@ -97,11 +97,13 @@ func (b *batching) caution(out io.Writer, bays []batch.Bay) {
 	for _, line := range b.own.inWords(b.projectFlags) {
 		fmt.Fprintln(out, report.Printable(line))
 	}
+	held := "A card that holds files, cannot be read, was used since it was flashed, or is\n" +
+		"done already is held: it is overwritten only when you type its bay's name, or\n" +
+		"take it out and seat it again within " + report.Duration(batch.ReseatWithin.Seconds()) + ".\n"
 	if b.overwriteAnything {
-		fmt.Fprint(out, "No card is held, whatever is on it: also one that holds photographs, or one that\nis done already.\n\n")
-	} else {
-		fmt.Fprint(out, "A card that holds files, that cannot be read, or that is done already is held\nuntil you say so.\n\n")
+		held = "No card is held, whatever is on it: also one that holds photographs, or one that\nis done already.\n"
 	}
+	fmt.Fprintln(out, held+"Ctrl-C lets the cards at work be finished and begins no more.\n")
 }
 
 // askForBays has the operator type the names of all bays. Any other answer is a no.

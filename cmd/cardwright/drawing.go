@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -18,19 +19,52 @@ type drawing struct {
 	columns int
 }
 
+// mostHandLines is how many lines of the block may tell what the hands do next.
+const mostHandLines = 3
+
 // block shows the score, each bay, what the hands do next, and where something is to be typed what was typed so far.
 func (d drawing) block(bays []*bayTrack, s score, typed string) []string {
 	lines := []string{report.Cut(s.inWords(d.now), d.columns)}
-	held := false
+	held, wanted := false, s.wantsMore(bays)
 	for _, b := range bays {
 		held = held || b.Phase == batch.PhaseHeld
-		lines = append(lines, d.bay(b, s.imageBytes))
+		lines = append(lines, d.bay(b, s.imageBytes, wanted))
 	}
-	lines = append(lines, report.Cut(report.Printable(nextForHands(bays)), d.columns))
-	if held || typed != "" {
-		lines = append(lines, report.Cut("Name of a held bay, and Enter: "+typed, d.columns))
+	lines = append(lines, d.hands(bays, wanted)...)
+	switch {
+	case held:
+		lines = append(lines, report.Cut("Overwrite the held card in bay (name, Enter): "+typed, d.columns))
+	case typed != "":
+		lines = append(lines, report.Cut("No card is held. Typed: "+typed, d.columns))
 	}
 	return lines
+}
+
+// hands wraps what the hands do next.
+func (d drawing) hands(bays []*bayTrack, wanted bool) []string {
+	const indent = "    "
+	lines := report.Wrapped(report.Printable(nextForHands(bays, wanted)), max(d.columns-len(indent), 2))
+	for i := range lines[1:] {
+		lines[1+i] = indent + lines[1+i]
+	}
+	if len(lines) > mostHandLines {
+		lines = append(lines[:mostHandLines-1], lines[mostHandLines-1]+" ..")
+	}
+	for i := range lines {
+		lines[i] = report.Cut(lines[i], d.columns)
+	}
+	return lines
+}
+
+// wantsMore tells whether one more card would be begun now: not while those at work are all that is left.
+func (s score) wantsMore(bays []*bayTrack) bool {
+	atWork := 0
+	for _, b := range bays {
+		if b.Phase == batch.PhaseWorking {
+			atWork++
+		}
+	}
+	return s.wanted == 0 || s.wanted-s.before-s.intact > atWork
 }
 
 // inWords tells how far a batch is.
@@ -39,13 +73,14 @@ func (s score) inWords(now time.Time) string {
 		return "The batch begins."
 	}
 	words := []string{fmt.Sprintf("%d intact", s.intact)}
-	for _, part := range []struct {
-		n    int
-		word string
-	}{{s.failed, "FAILED"}, {s.slow, "slow"}, {s.before, "done before"}} {
-		if part.n > 0 {
-			words = append(words, fmt.Sprintf("%d %s", part.n, part.word))
-		}
+	if s.slow > 0 {
+		words[0] += fmt.Sprintf(" (%d slow)", s.slow)
+	}
+	if s.failed > 0 {
+		words = append(words, fmt.Sprintf("%d FAILED", s.failed))
+	}
+	if s.before > 0 {
+		words = append(words, fmt.Sprintf("%d done before", s.before))
 	}
 	if s.wanted > 0 {
 		words = append(words, fmt.Sprintf("%d to go", max(s.wanted-s.before-s.intact, 0)))
@@ -56,6 +91,14 @@ func (s score) inWords(now time.Time) string {
 // A bayLine is what is told of a bay: what stands out, then the rest.
 type bayLine struct{ key, rest string }
 
+// String is the line where nothing can stand out.
+func (l bayLine) String() string {
+	if l.key == "" || l.rest == "" {
+		return l.key + l.rest
+	}
+	return l.key + ": " + l.rest
+}
+
 // standingOut marks a text by more than a colour. The marks are SGR 1, 7 and 0 of ECMA-48.
 func standingOut(text string) string {
 	if text == "" {
@@ -65,7 +108,7 @@ func standingOut(text string) string {
 }
 
 // bay draws one bay's line.
-func (d drawing) bay(b *bayTrack, imageBytes int64) string {
+func (d drawing) bay(b *bayTrack, imageBytes int64, wanted bool) string {
 	card := b.Label
 	if card == "" && b.Number > 0 {
 		card = cardInWords("", b.Number)
@@ -79,17 +122,12 @@ func (d drawing) bay(b *bayTrack, imageBytes int64) string {
 	if room < 2 { // not even the dots of what is cut
 		return head
 	}
-	line := b.line(imageBytes, room)
-	key := report.Cut(report.Printable(line.key), room)
-	room -= report.Columns(key)
-	rest := ""
-	if line.rest != "" && room > 1 {
-		rest = report.Cut(report.Printable(line.rest), room-1)
-		if key != "" {
-			rest = " " + rest
-		}
+	line := b.line(imageBytes, room, wanted)
+	text := report.Cut(report.Printable(line.String()), room)
+	if rest, whole := strings.CutPrefix(text, line.key); whole {
+		return strings.TrimRight(head+standingOut(line.key)+rest, " ")
 	}
-	return strings.TrimRight(head+standingOut(key)+rest, " ")
+	return head + standingOut(text)
 }
 
 // named is a name in a column.
@@ -97,22 +135,26 @@ func named(name string, columns int) string {
 	return report.Padded(report.Shortened(report.Printable(name), columns-1), columns)
 }
 
-// line tells what a bay is at; a bar fills the room that the figures of a card at work leave.
-func (b *bayTrack) line(imageBytes int64, room int) bayLine {
+// line tells what a bay is at; a bar fills the room that the figures of a card at work leave. Where no more cards are wanted now, it
+// asks for none.
+func (b *bayTrack) line(imageBytes int64, room int, wanted bool) bayLine {
 	reasons := strings.Join(b.Reasons, "; ")
 	switch b.Phase {
 	case batch.PhaseEmpty:
-		return bayLine{"SEAT A CARD", ""}
+		if wanted {
+			return bayLine{"SEAT A CARD", ""}
+		}
+		return bayLine{"", "no card is wanted here now"}
 	case batch.PhaseLooking:
 		return bayLine{"", "looking at the card in " + b.Device}
 	case batch.PhaseRefused:
 		return bayLine{"TAKE IT OUT", "refused: " + reasons}
 	case batch.PhaseHeld:
-		return bayLine{fmt.Sprintf("HELD: type %s to overwrite it", b.Bay), "- " + reasons}
+		return bayLine{"HELD", reasons}
 	case batch.PhaseFinished:
-		return b.finishedLine()
+		return b.finishedLine(wanted)
 	case batch.PhaseIdle:
-		return bayLine{"", "no more cards are wanted here"}
+		return bayLine{"", "no card is wanted here now"}
 	case batch.PhaseWorking:
 		if b.atWork() {
 			return b.workingLine(imageBytes, room)
@@ -121,47 +163,52 @@ func (b *bayTrack) line(imageBytes int64, room int) bayLine {
 	return bayLine{"", string(b.Phase)}
 }
 
-// finishedLine tells what to do with a card whose run has ended.
-func (b *bayTrack) finishedLine() bayLine {
+// finishedLine tells what to do with a card whose run has ended. A label is for intact cards: that of another may be given again.
+func (b *bayTrack) finishedLine(wanted bool) bayLine {
+	out := "TAKE IT OUT"
+	if wanted {
+		out = "SWAP"
+	}
 	switch {
 	case b.Last == nil:
-		return bayLine{"SWAP", ""}
+		return bayLine{out, ""}
 	case b.Last.Verdict != logbook.Intact:
-		return bayLine{"SWAP, SET IT ASIDE", string(b.Last.Verdict) + ": " + b.Last.Reason}
+		return bayLine{"SET ASIDE, NO LABEL", string(b.Last.Verdict) + ": " + b.Last.Reason}
 	case isBelow(b.Last.Pace):
-		return bayLine{"SWAP, A SLOW CARD", fmt.Sprintf("intact, %s, %s", b.Last.Pace, report.Rate(b.Last.BytesPerSecond))}
+		return bayLine{out + ", IT WAS SLOW", fmt.Sprintf("intact, %s, %s", b.Last.Pace, report.Rate(b.Last.BytesPerSecond))}
 	}
 	text := "intact"
 	if b.Last.BytesPerSecond > 0 {
 		text += ", " + report.Rate(b.Last.BytesPerSecond)
 	}
-	return bayLine{"SWAP", text}
+	return bayLine{out, text}
 }
 
-// workingLine tells how far a card is, how fast, and when its bay wants the next. What is slow stands out.
+// workingLine tells how far a card is, how fast, and when it will be done. What is slow stands out.
 func (b *bayTrack) workingLine(imageBytes int64, room int) bayLine {
-	var share, drawn, rate, next string
+	var share, drawn, rate, sustained, ends string
 	if b.measures() && b.step != flash.StepSource && imageBytes > 0 {
 		percent := int(100 * min(b.last().bytes, imageBytes) / imageBytes)
 		share, drawn = fmt.Sprintf("%d %%", percent), bar(percent, room-barless)
 	}
 	if b.Left > 0 {
-		next = "next in " + clock(b.Left)
+		ends = "done in " + clock(b.Left)
 	}
 	if b.isSlow() { // which goes without saying that it is being written
-		return bayLine{slowInWords(b.last().Pace, b.sustained()), joined(share, next)}
+		parts := []string{slowInWords(b.last().Pace, b.sustained()), share, ends}
+		return bayLine{"SLOW", joined(", ", parts...)}
 	}
 	if now := b.rateNow(); b.measures() && now > 0 {
 		rate = report.Rate(now)
 	}
-	if sustained := b.sustained(); sustained > 0 {
-		rate += fmt.Sprintf(" (sustained %s)", strings.TrimSuffix(report.Rate(sustained), " MB/s"))
+	if bytesPerSecond := b.sustained(); bytesPerSecond > 0 {
+		sustained = fmt.Sprintf("(sustained %s)", strings.TrimSuffix(report.Rate(bytesPerSecond), " MB/s"))
 	}
-	return bayLine{"", joined(stepInOneWord(b.step), share, drawn, rate, next)}
+	return bayLine{"", joined(" ", stepInOneWord(b.step), share, drawn, rate, sustained, ends)}
 }
 
 // barless is the room that the words beside the bar take at most.
-const barless = len("clearing 100 % 99.9 MB/s (sustained 99.9) next in 9:59:59") - 1
+const barless = len("clearing 100 % 99.9 MB/s (sustained 99.9) done in 9:59:59") - 1
 
 // bar draws a share; nothing where there is no room.
 func bar(percent, room int) string {
@@ -174,46 +221,71 @@ func bar(percent, room int) string {
 }
 
 // joined puts those words together that are there.
-func joined(words ...string) string {
-	return strings.Join(slices.DeleteFunc(words, func(w string) bool { return w == "" }), " ")
+func joined(between string, words ...string) string {
+	return strings.Join(slices.DeleteFunc(words, func(w string) bool { return w == "" }), between)
 }
 
-// nextForHands tells what the hands do next: what can be done at once, and which bay will want a card soonest.
-func nextForHands(bays []*bayTrack) string {
+// listed names several things: one, two and three.
+func listed(names []string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	last := len(names) - 1
+	return strings.Join(names[:last], ", ") + " and " + names[last]
+}
+
+// A want is what the hands can do at once about bays in one phase; %s stands for the bays' names.
+type want struct {
+	phase     batch.Phase
+	one, many string // of one bay, of several
+}
+
+// wants are those that there are, the first to be told first. Where no more cards are wanted now, nothing is swapped or seated.
+func wants(wanted bool) []want {
+	all := []want{
+		{batch.PhaseFinished, "swap %s", "swap %s"},
+		{batch.PhaseRefused, "take the card out of %s", "take the cards out of %s"},
+		{batch.PhaseHeld, "decide about the held card in %s", "decide about the held cards in %s"},
+		{batch.PhaseEmpty, "seat a card in %s", "seat cards in %s"},
+	}
+	if !wanted {
+		all[0].one, all[0].many = all[1].one, all[1].many
+		return all[:3]
+	}
+	return all
+}
+
+// nextForHands tells what the hands do next: what can be done at once, and which bay will want them soonest.
+func nextForHands(bays []*bayTrack, wanted bool) string {
 	var now []string
-	for _, want := range []struct {
-		phase batch.Phase
-		words string
-	}{
-		{batch.PhaseFinished, "swap %s"},
-		{batch.PhaseRefused, "take the card out of %s"},
-		{batch.PhaseHeld, "decide about %s"},
-		{batch.PhaseEmpty, "seat a card in %s"},
-	} {
+	for _, w := range wants(wanted) {
 		var names []string
 		for _, b := range bays {
-			if b.Phase == want.phase {
+			if b.Phase == w.phase {
 				names = append(names, b.Bay)
 			}
 		}
-		if len(names) > 0 {
-			now = append(now, fmt.Sprintf(want.words, strings.Join(names, " and ")))
+		switch len(names) {
+		case 0:
+		case 1:
+			now = append(now, fmt.Sprintf(w.one, names[0]))
+		default:
+			now = append(now, fmt.Sprintf(w.many, listed(names)))
 		}
 	}
-	text := strings.Join(now, ", ")
-	if soonest := soonestDone(bays); soonest != nil {
-		if text != "" {
-			text += "; then "
-		}
-		text += fmt.Sprintf("%s wants its next card in %s", soonest.Bay, clock(soonest.Left))
-	}
-	if text == "" {
-		return "Next: wait"
+	text := strings.Join(now, "; ")
+	switch soonest := soonestDone(bays); {
+	case soonest == nil:
+		text = cmp.Or(text, "wait")
+	case text == "":
+		text = fmt.Sprintf("wait; %s is done in %s", soonest.Bay, clock(soonest.Left))
+	default:
+		text += fmt.Sprintf("; then %s, in %s", soonest.Bay, clock(soonest.Left))
 	}
 	return "Next: " + text
 }
 
-// soonestDone is the bay at work that will want its next card first; nil where none is known.
+// soonestDone is the bay at work that will be done first; nil where none is known.
 func soonestDone(bays []*bayTrack) (soonest *bayTrack) {
 	for _, b := range bays {
 		if b.Phase == batch.PhaseWorking && b.Left > 0 && (soonest == nil || b.Left < soonest.Left) {

@@ -57,6 +57,20 @@ func TestBaysAreDrawn(t *testing.T) {
 	expectGolden(t, "bays.txt", text.String())
 }
 
+// While the cards at work are all that is left, no bay asks for another card.
+func TestNoCardIsAskedForThatIsNotWanted(t *testing.T) {
+	now := beginning()
+	all := tracks{}
+	all.see(now, looksOfAll(100e6))
+	bays := all.see(now.Add(time.Second), looksOfAll(118e6))
+	s := score{begunAt: now, imageBytes: 415_236_096, intact: 12, before: 3, wanted: 17}
+	expectGolden(t, "lastbays.txt", marked(drawing{now, 79}.block(bays, s, "")))
+	s.wanted++
+	if text := marked(drawing{now, 79}.block(bays, s, "")); !strings.Contains(text, "seat a card in a") {
+		t.Errorf("one more is wanted, and nothing asks for it:\n%s", text)
+	}
+}
+
 // A step's rate is not mixed with that of the card before, nor of the step before.
 func TestRatesAreOfOneCardAndStep(t *testing.T) {
 	all, now := tracks{}, beginning()
@@ -112,7 +126,7 @@ func TestBlockFitsALowScreen(t *testing.T) {
 	p := &bayPainter{out: &out, size: func() (int, int) { return 80, 4 }, typing: &typing{}}
 	p.paint(beginning(), nil, tracks{}.see(beginning(), looksOfAll(1e6)), score{})
 	lines := strings.Split(out.String(), "\n")
-	if len(lines) != 3 || !strings.HasPrefix(lines[1], "Next: ") {
+	if len(lines) != 3 || !strings.HasPrefix(lines[0], "Next: ") || !strings.HasPrefix(lines[2], "Overwrite the held card") {
 		t.Errorf("%d lines: %q", len(lines), lines)
 	}
 }

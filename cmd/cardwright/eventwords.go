@@ -40,17 +40,18 @@ func eventSentence(e batch.Event) string {
 	case batch.KindRefused:
 		return e.Bay + ": REFUSED, nothing was written: " + reasons
 	case batch.KindHeld:
-		return fmt.Sprintf("%s: HELD: %s. Type %s and Enter to overwrite it, or take it out", e.Bay, reasons, e.Bay)
+		return fmt.Sprintf("%s: HELD: %s. To overwrite it, type %s and Enter, or take it out and seat it again within %s. Else take it out "+
+			"and seat another", e.Bay, reasons, e.Bay, report.Duration(batch.ReseatWithin.Seconds()))
 	case batch.KindReleased:
-		return e.Bay + ": released, it is overwritten"
+		return strings.TrimSuffix(e.Bay+": the held card is overwritten: "+reasons, ": ")
 	case batch.KindStarted:
 		return fmt.Sprintf("%s: %s is being written", e.Bay, cardInWords(e.Label, e.Number))
 	case batch.KindSlow:
-		return fmt.Sprintf("%s: %s: %s", e.Bay, cardInWords(e.Label, e.Number), slowInWords(e.Pace, e.Rate))
+		return fmt.Sprintf("%s: %s is slow so far: %s", e.Bay, cardInWords(e.Label, e.Number), slowInWords(e.Pace, e.Rate))
 	case batch.KindRemoved:
 		return e.Bay + ": the card was taken out"
 	case batch.KindEnding:
-		return "No more cards are begun; those being written are finished."
+		return "No more cards are begun. Wait for those at work, or stop them with Ctrl-C."
 	}
 	return strings.TrimSuffix(e.Bay+": "+string(e.Kind)+": "+reasons, ": ")
 }
@@ -88,13 +89,13 @@ func cardCount(n int) string {
 	return fmt.Sprintf("%d cards", n)
 }
 
-// slowInWords tells of a card that is slow so far, and by what it is.
+// slowInWords tells how fast a card is that is slow so far, and by what it is.
 func slowInWords(pace flash.Judgement, bytesPerSecond float64) string {
 	if pace.Pace == flash.PaceBelowPeers {
 		peers := strings.TrimSuffix(report.Rate(pace.PeersMedian), " MB/s")
-		return fmt.Sprintf("%s, peers %s: likely slow", report.Rate(bytesPerSecond), peers)
+		return fmt.Sprintf("%s, peers %s", report.Rate(bytesPerSecond), peers)
 	}
-	return fmt.Sprintf("%s: %s", report.Rate(bytesPerSecond), pace.Pace)
+	return fmt.Sprintf("%s, %s", report.Rate(bytesPerSecond), pace.Pace)
 }
 
 // finishedHeading stands above the lines of finished cards.

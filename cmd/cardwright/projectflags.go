@@ -82,10 +82,17 @@ func (c cardsOwn) rows() []project.Row {
 	return c.sheet.Rows()
 }
 
+func rowCount(n int) string {
+	if n == 1 {
+		return "1 row"
+	}
+	return fmt.Sprintf("%d rows", n)
+}
+
 // inWords tells what each card gets; empty for nothing.
 func (c cardsOwn) inWords(f projectFlags) (lines []string) {
 	if c.sheet != nil {
-		lines = append(lines, fmt.Sprintf("Labels: %d rows of %s.", len(c.sheet.Rows()), f.labels))
+		lines = append(lines, fmt.Sprintf("The cards get their labels from %s, %s.", f.labels, rowCount(len(c.sheet.Rows()))))
 	}
 	if c.files != nil {
 		lines = append(lines, fmt.Sprintf("The files of %s are put onto each card's boot partition.", f.files))

@@ -135,7 +135,8 @@ func beginning() time.Time { return time.Date(2026, 3, 4, 22, 15, 30, 0, time.UT
 // Without a terminal each event is a line, finished cards stand in a table, and the totals come on standard output.
 func TestBatchInLines(t *testing.T) {
 	var stdout strings.Builder
-	code, stderr := tallied(t, &program{stdout: &stdout}, tallyOptions{}, batchEvents(beginning()), damaged)
+	o := tallyOptions{goOn: "the same command goes on with them"}
+	code, stderr := tallied(t, &program{stdout: &stdout}, o, batchEvents(beginning()), damaged)
 	if code != damaged {
 		t.Errorf("exit code %d", code)
 	}

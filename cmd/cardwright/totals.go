@@ -24,7 +24,7 @@ func writeTotals(w io.Writer, t *batch.Totals, goOn string) error {
 	add("Median", timeInWords(t.Median))
 	add("Slowest", timeInWords(t.Slowest))
 	if t.Before > 0 {
-		add("Before", cardCount(t.Before)+" of this batch, by earlier calls")
+		add("Before", cardCount(t.Before)+" of this batch, by earlier commands")
 	}
 	if t.Wanted > 0 {
 		add("Left", leftInWords(t, goOn))
