@@ -29,7 +29,7 @@ func fatHolds(v *volume) (Holds, string, error) {
 	case err != nil:
 		return "", "", err
 	case root.files > 0:
-		return HoldsFiles, fmt.Sprintf("%d entries in its root directory", root.files), nil
+		return HoldsFiles, fmt.Sprintf("entries in its root directory: %d", root.files), nil
 	case !sound:
 		return unknown("its root directory could not be followed to its end")
 	case root.odd != "":

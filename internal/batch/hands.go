@@ -87,7 +87,7 @@ func (b *Batch) reasonsToHold(ctx context.Context, medium onCard, d device.Descr
 	case err != nil:
 		return nil, err
 	}
-	used := fmt.Sprintf("it holds %s, as %s did, and was used since", before.Image.Name, named(before))
+	used := fmt.Sprintf("it holds %s, like %s, and was used since", before.Image.Name, named(before))
 	return append([]string{used}, before.Imprint.Changes(now)...), nil
 }
 
@@ -139,7 +139,7 @@ func inWords(h partition.Holding) string {
 
 // named says which card a run was on.
 func named(r *logbook.Record) string {
-	return fmt.Sprintf("%s, run %d of %s", cmp.Or(r.Label, "a card without a label"), r.RunID, r.StartedAt.Local().Format(time.DateTime))
+	return fmt.Sprintf("%s (run %d of %s)", cmp.Or(r.Label, "a card without a label"), r.RunID, r.StartedAt.Local().Format(time.DateTime))
 }
 
 // onCard reads a card in buffers that suit direct I/O.
