@@ -53,7 +53,7 @@ func (y *bay) awaitCard(ctx context.Context) (seat device.Seat, ok bool) {
 			return seat, false
 		}
 		if y.batch.ledger.wantsOne() {
-			if seat := y.lookAt(); seat.Present {
+			if seat, err := y.Slot.Look(); err == nil && seat.Present {
 				return seat, true
 			}
 		}
@@ -76,18 +76,11 @@ func (y *bay) awaitDeparture(ctx context.Context, seat device.Seat) bool {
 	}
 }
 
-// lookAt looks into the slot. What cannot be looked at holds no card.
-func (y *bay) lookAt() device.Seat {
-	seat, err := y.Slot.Look()
-	if err != nil {
-		return device.Seat{}
-	}
-	return seat
-}
-
-// left tells whether the card that was seen is there no more, or another one in its place.
+// left tells whether the card that was seen is there no more, or another one in its place. What cannot be looked at was not seen
+// to leave.
 func (y *bay) left(seat device.Seat) bool {
-	return y.lookAt() != seat
+	now, err := y.Slot.Look()
+	return err == nil && now != seat
 }
 
 // serve does with one card what is to be done. It returns when the card's run has ended, or when there is none to be: the card

@@ -195,6 +195,31 @@ func TestHeldCardIsReleasedBySeatingItAgainSoon(t *testing.T) {
 	}
 }
 
+// A held card that stays in its bay was not seated again, though the bay could not be looked at for a moment: it is held anew.
+func TestHeldCardThatWasOutOfSightIsNotSeatedAgain(t *testing.T) {
+	for name, cause := range map[string]error{"a look that fails": errors.New("too many open files"), "a look that finds nothing": nil} {
+		synctest.Test(t, func(t *testing.T) {
+			b := begin(t, t.Context(), 1, nil)
+			held, _ := board()
+			card := holding(t, held)
+			before := card.Counts().WrittenBytes
+			b.rigs[0].seat(card)
+			b.until(batch.KindHeld, "a")
+			time.Sleep(time.Minute)
+			show := b.rigs[0].hide(cause)
+			b.until(batch.KindRemoved, "a")
+			show()
+			b.until(batch.KindHeld, "a")
+			time.Sleep(time.Hour)
+			if written := card.Counts().WrittenBytes; written != before {
+				t.Errorf("%s: %d bytes were written to a card that was never taken out", name, written-before)
+			}
+			b.batch.Finish()
+			b.end()
+		})
+	}
+}
+
 func TestNothingIsHeldWhereAnythingMayBeOverwritten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := begin(t, t.Context(), 1, func(o *batch.Options) { o.OverwriteAnything = true })

@@ -53,6 +53,8 @@ type rig struct {
 	seq  uint64
 	card *cardlab.Card // nil: empty
 	hung chan struct{} // opening takes until it is closed; nil: no time
+	veil error         // of each look meanwhile; nil: it can be looked at
+	away bool          // it shows as empty meanwhile, and what is in it stays
 	open int           // cards that are open
 }
 
@@ -62,6 +64,9 @@ func (r *rig) Place() string { return r.name }
 func (r *rig) Look() (device.Seat, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	if r.veil != nil || r.away {
+		return device.Seat{}, r.veil
+	}
 	seat := device.Seat{Present: r.card != nil, Seq: r.seq, Node: "/dev/" + r.name}
 	if r.card != nil {
 		seat.SizeBytes = r.card.SizeBytes()
@@ -98,6 +103,17 @@ func (r *rig) seat(card *cardlab.Card) {
 	defer r.mu.Unlock()
 	r.card = card
 	r.seq++
+}
+
+// hide makes looks fail with an error, or without one find nothing, until the function that it gives is called.
+func (r *rig) hide(err error) (show func()) {
+	set := func(veil error, away bool) {
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		r.veil, r.away = veil, away
+	}
+	set(err, err == nil)
+	return func() { set(nil, false) }
 }
 
 // pull takes the card out.
