@@ -104,6 +104,11 @@ func (b *batching) run(ctx context.Context, imageName string) (err error) {
 	if err != nil {
 		return err
 	}
+	letGo, err := claimBays(bays)
+	defer letGo()
+	if err != nil {
+		return err
+	}
 	if err := b.agreed(ctx, bays); err != nil {
 		return err
 	}

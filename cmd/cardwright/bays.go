@@ -78,6 +78,28 @@ func bindBays(texts []string, o device.Options, keep []kept) (bays []batch.Bay, 
 	return bays, errors.Join(refusals...)
 }
 
+// claimBays keeps other programs' batches out of the bays until the function that it gives is called, also after an error.
+func claimBays(bays []batch.Bay) (letGo func(), err error) {
+	var claims []*device.Claim
+	for _, y := range bays {
+		place, ok := y.Slot.(slot)
+		if !ok {
+			continue
+		}
+		claim, refused := place.Claim()
+		if refused != nil {
+			err = errors.Join(err, refused)
+			continue
+		}
+		claims = append(claims, claim)
+	}
+	return func() {
+		for _, claim := range claims {
+			_ = claim.Close() // it dies with the program at the latest
+		}
+	}, err
+}
+
 // caution says what will be erased, now and later.
 func (b *batching) caution(out io.Writer, bays []batch.Bay) {
 	fmt.Fprintf(out, "Every card that is seated in these bays will be erased and replaced by\n%s:\n\n", report.Printable(redacted(b.imageName)))
