@@ -14,6 +14,7 @@ import (
 	"cardwright/flash"
 	"cardwright/internal/batch"
 	"cardwright/internal/cardlab"
+	"cardwright/internal/logbook"
 )
 
 // used makes a card that holds the board image and was used since: the first file of its FAT, at sector 8192, lost a cluster, by
@@ -195,7 +196,8 @@ func TestHeldCardIsReleasedBySeatingItAgainSoon(t *testing.T) {
 	}
 }
 
-// A held card that stays in its bay was not seated again, though the bay could not be looked at for a moment: it is held anew.
+// A held card that stays in its bay was not seated again, though the bay could not be looked at for a moment, or showed none: it
+// stays held, or is held anew.
 func TestHeldCardThatWasOutOfSightIsNotSeatedAgain(t *testing.T) {
 	for name, cause := range map[string]error{"a look that fails": errors.New("too many open files"), "a look that finds nothing": nil} {
 		synctest.Test(t, func(t *testing.T) {
@@ -207,10 +209,12 @@ func TestHeldCardThatWasOutOfSightIsNotSeatedAgain(t *testing.T) {
 			b.until(batch.KindHeld, "a")
 			time.Sleep(time.Minute)
 			show := b.rigs[0].hide(cause)
-			b.until(batch.KindRemoved, "a")
+			time.Sleep(5 * time.Second)
 			show()
-			b.until(batch.KindHeld, "a")
 			time.Sleep(time.Hour)
+			if look := b.batch.Looks()[0]; look.Phase != batch.PhaseHeld {
+				t.Errorf("%s: the bay is %s", name, look.Phase)
+			}
 			if written := card.Counts().WrittenBytes; written != before {
 				t.Errorf("%s: %d bytes were written to a card that was never taken out", name, written-before)
 			}
@@ -218,6 +222,24 @@ func TestHeldCardThatWasOutOfSightIsNotSeatedAgain(t *testing.T) {
 			b.end()
 		})
 	}
+}
+
+// A card at work is not taken for pulled because the bay cannot be looked at.
+func TestCardAtWorkOutlivesLooksThatFail(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := begin(t, t.Context(), 1, nil)
+		card := newCard(t, slowly)
+		b.rigs[0].seat(card)
+		b.until(batch.KindStarted, "a")
+		show := b.rigs[0].hide(errors.New("too many open files"))
+		if done := b.until(batch.KindFinished, "a"); done.Run.Verdict != logbook.Intact {
+			t.Errorf("%s: %s", done.Run.Verdict, done.Run.Reason())
+		}
+		expectHolds(t, card)
+		show()
+		b.batch.Finish()
+		b.end()
+	})
 }
 
 func TestNothingIsHeldWhereAnythingMayBeOverwritten(t *testing.T) {
