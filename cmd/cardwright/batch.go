@@ -5,7 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
-	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -205,23 +205,21 @@ func (b *batching) prepared(ctx context.Context) (*store.Prepared, error) {
 	return prepared, nil
 }
 
-// fits makes sure that the image has a place for the cards' own files, and finds what of it is left out.
+// fits makes sure that the image has a place for the cards' own files, and finds what of it is left out: nothing where files go,
+// which take space that is free in the image.
 func (b *batching) fits(prepared *store.Prepared) error {
-	if err := b.findFree(b.program, b.imageName, prepared.Facts(), prepared); err != nil || b.own.files == nil {
-		return err
+	var written []partition.Range
+	if b.own.files != nil {
+		boot, err := project.BootPartition(prepared.Table())
+		if err != nil {
+			return err
+		}
+		if err := b.own.tryOn(prepared); err != nil {
+			return err
+		}
+		written = append(written, partition.Range{OffsetBytes: boot.OffsetBytes, LengthBytes: boot.LengthBytes})
 	}
-	boot, err := project.BootPartition(prepared.Table())
-	if err != nil {
-		return err
-	}
-	if err := b.own.tryOn(prepared); err != nil {
-		return err
-	}
-	// Files go into space that is free in the image, so nothing is left out there.
-	b.free = slices.DeleteFunc(b.free, func(r partition.Range) bool {
-		return r.OffsetBytes < boot.OffsetBytes+boot.LengthBytes && boot.OffsetBytes < r.EndBytes()
-	})
-	return nil
+	return b.findFree(b.program, b.imageName, prepared.Facts(), prepared, written...)
 }
 
 // work carries the batch out, and shows it.
@@ -250,7 +248,10 @@ func (b *batching) work(ctx context.Context, o batch.Options) error {
 		b.complain("the batch ended early: %v", err)
 	}
 	err = tally.finish(worst(append(codes, codeOfBatch(ctx, totals, err))...))
-	work.AwaitStuck() // the totals are out; a card that answers after all is blanked now, and one more interrupt ends the wait
+	work.AwaitStuck(func(bays []string) { // the totals are out; a card that answers after all is blanked now
+		b.complain("a call to the card in %s has not returned, and is waited for; pulling the card, or the reader's plug, ends "+
+			"the waiting, and so does an interrupt", strings.Join(bays, ", "))
+	})
 	return err
 }
 

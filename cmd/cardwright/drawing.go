@@ -28,7 +28,7 @@ func (d drawing) block(bays []*bayTrack, s score, typed string) []string {
 	held, wanted := false, s.wantsMore(bays)
 	for _, b := range bays {
 		held = held || b.Phase == batch.PhaseHeld
-		lines = append(lines, d.bay(b, s.imageBytes, wanted))
+		lines = append(lines, d.bay(b, s.cardBytes, wanted))
 	}
 	lines = append(lines, d.hands(bays, wanted)...)
 	switch {
@@ -108,7 +108,7 @@ func standingOut(text string) string {
 }
 
 // bay draws one bay's line.
-func (d drawing) bay(b *bayTrack, imageBytes int64, wanted bool) string {
+func (d drawing) bay(b *bayTrack, cardBytes int64, wanted bool) string {
 	card := b.Label
 	if card == "" && b.Number > 0 {
 		card = cardInWords("", b.Number)
@@ -122,7 +122,7 @@ func (d drawing) bay(b *bayTrack, imageBytes int64, wanted bool) string {
 	if room < 2 { // not even the dots of what is cut
 		return head
 	}
-	line := b.line(imageBytes, room, wanted)
+	line := b.line(cardBytes, room, wanted)
 	text := report.Cut(report.Printable(line.String()), room)
 	if rest, whole := strings.CutPrefix(text, line.key); whole {
 		return strings.TrimRight(head+standingOut(line.key)+rest, " ")
@@ -137,7 +137,7 @@ func named(name string, columns int) string {
 
 // line tells what a bay is at; a bar fills the room that the figures of a card at work leave. Where no more cards are wanted now, it
 // asks for none.
-func (b *bayTrack) line(imageBytes int64, room int, wanted bool) bayLine {
+func (b *bayTrack) line(cardBytes int64, room int, wanted bool) bayLine {
 	reasons := strings.Join(b.Reasons, "; ")
 	switch b.Phase {
 	case batch.PhaseEmpty:
@@ -157,7 +157,7 @@ func (b *bayTrack) line(imageBytes int64, room int, wanted bool) bayLine {
 		return bayLine{"", "no card is wanted here now"}
 	case batch.PhaseWorking:
 		if b.atWork() {
-			return b.workingLine(imageBytes, room)
+			return b.workingLine(cardBytes, room)
 		}
 	}
 	return bayLine{"", string(b.Phase)}
@@ -185,10 +185,10 @@ func (b *bayTrack) finishedLine(wanted bool) bayLine {
 }
 
 // workingLine tells how far a card is, how fast, and when it will be done. What is slow stands out.
-func (b *bayTrack) workingLine(imageBytes int64, room int) bayLine {
+func (b *bayTrack) workingLine(cardBytes int64, room int) bayLine {
 	var share, drawn, rate, sustained, ends string
-	if b.measures() && b.step != flash.StepSource && imageBytes > 0 {
-		percent := int(100 * min(b.last().bytes, imageBytes) / imageBytes)
+	if b.measures() && b.step != flash.StepSource && cardBytes > 0 {
+		percent := int(100 * min(b.last().bytes, cardBytes) / cardBytes)
 		share, drawn = fmt.Sprintf("%d %%", percent), bar(percent, room-barless)
 	}
 	if b.Left > 0 {

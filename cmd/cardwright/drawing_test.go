@@ -39,7 +39,7 @@ func looksOfAll(wroteBytes int64) []batch.Look {
 // The block tells of each bay what the hands need, within the columns there are, and a held card is asked for in words.
 func TestBaysAreDrawn(t *testing.T) {
 	now := beginning()
-	s := score{begunAt: now.Add(-42 * time.Minute), imageBytes: 415_236_096, intact: 12, failed: 1, slow: 2, before: 3, wanted: 30}
+	s := score{begunAt: now.Add(-42 * time.Minute), cardBytes: 415_236_096, intact: 12, failed: 1, slow: 2, before: 3, wanted: 30}
 	all := tracks{}
 	all.see(now, looksOfAll(100e6))
 	bays := all.see(now.Add(time.Second), looksOfAll(118e6))
@@ -63,7 +63,7 @@ func TestNoCardIsAskedForThatIsNotWanted(t *testing.T) {
 	all := tracks{}
 	all.see(now, looksOfAll(100e6))
 	bays := all.see(now.Add(time.Second), looksOfAll(118e6))
-	s := score{begunAt: now, imageBytes: 415_236_096, intact: 12, before: 3, wanted: 17}
+	s := score{begunAt: now, cardBytes: 415_236_096, intact: 12, before: 3, wanted: 17}
 	expectGolden(t, "lastbays.txt", marked(drawing{now, 79}.block(bays, s, "")))
 	s.wanted++
 	if text := marked(drawing{now, 79}.block(bays, s, "")); !strings.Contains(text, "seat a card in a") {
@@ -138,7 +138,7 @@ func TestCardsAtWorkAreToldInLines(t *testing.T) {
 	all, now := tracks{}, beginning()
 	for second := range 13 {
 		at := now.Add(time.Duration(second) * time.Second)
-		p.paint(at, nil, all.see(at, looksOfAll(100e6+int64(second)*1e6)), score{imageBytes: 415_236_096})
+		p.paint(at, nil, all.see(at, looksOfAll(100e6+int64(second)*1e6)), score{cardBytes: 415_236_096})
 	}
 	expectGolden(t, "work.txt", out.String())
 }

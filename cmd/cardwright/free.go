@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -24,8 +25,10 @@ func (f *freeFlag) register(cmd *cobra.Command, what string) {
 }
 
 // findFree finds the free space of an image that was opened. For that the image is read here and there: where it is prepared, or
-// where it lies unpacked in a file. Any other is wrong usage.
-func (f *freeFlag) findFree(p *program, name string, image source.Facts, prepared *store.Prepared) (err error) {
+// where it lies unpacked in a file. Any other is wrong usage. What touches a place that is written anyway is not left out.
+func (f *freeFlag) findFree(p *program, name string, image source.Facts, prepared *store.Prepared,
+	written ...partition.Range,
+) (err error) {
 	switch {
 	case !f.skip:
 		return nil
@@ -39,6 +42,11 @@ func (f *freeFlag) findFree(p *program, name string, image source.Facts, prepare
 	if err != nil {
 		return ofImage(name, err)
 	}
+	f.free = slices.DeleteFunc(f.free, func(r partition.Range) bool {
+		return slices.ContainsFunc(written, func(w partition.Range) bool {
+			return r.OffsetBytes < w.EndBytes() && w.OffsetBytes < r.EndBytes()
+		})
+	})
 	if f.freeBytes = job.FreeBytes(f.free, image.ImageBytes); f.freeBytes == 0 {
 		p.complain("nothing is left out: the image has no free space that can be relied on")
 	}

@@ -30,7 +30,7 @@ type news struct {
 // A score is how far a batch is.
 type score struct {
 	begunAt                      time.Time // zero before
-	imageBytes                   int64
+	cardBytes                    int64
 	intact, failed, slow, before int
 	wanted                       int // 0: as many as come
 }
@@ -73,7 +73,7 @@ func (n *news) count(e batch.Event) {
 	s := &n.scored
 	switch {
 	case e.Kind == batch.KindBegun && e.Batch != nil:
-		s.begunAt, s.imageBytes, s.wanted, s.before = e.At, e.Batch.Image.ImageBytes, e.Batch.Wanted, e.Batch.Before
+		s.begunAt, s.cardBytes, s.wanted, s.before = e.At, e.Batch.CardBytes, e.Batch.Wanted, e.Batch.Before
 	case e.Kind != batch.KindFinished || e.Run == nil:
 	case e.Run.Verdict != logbook.Intact:
 		s.failed++

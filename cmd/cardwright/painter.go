@@ -55,7 +55,7 @@ func (p *linePainter) paint(now time.Time, pieces []piece, bays []*bayTrack, s s
 		}
 		if now.Sub(b.told) >= p.every {
 			b.told = now
-			text := fmt.Sprintf("%s: %s: %s", b.Bay, cardInWords(b.Label, b.Number), b.line(s.imageBytes, 0, true))
+			text := fmt.Sprintf("%s: %s: %s", b.Bay, cardInWords(b.Label, b.Number), b.line(s.cardBytes, 0, true))
 			fmt.Fprintln(p.out, report.Printable(text))
 		}
 	}

@@ -80,37 +80,17 @@ func (c *preparing) prepare(ctx context.Context, name string) error {
 	return c.printPrepared(startedAt, s, found, decoded)
 }
 
-// findOrDecode gives the prepared image of a source, and prepares it where it is not there yet, which it tells.
+// findOrDecode gives the prepared image of a source, and prepares it where it is not there yet, which it shows and tells.
 func (p *program) findOrDecode(ctx context.Context, s *store.Store, name string, o source.Options,
 ) (found *store.Prepared, decoded bool, err error) {
-	found, err = s.Find(ctx, name, o)
-	if errors.Is(err, store.ErrNotPrepared) {
+	found, err = s.Prepare(ctx, name, o, func(preparation *store.Preparation, meter *flash.Meter, work func()) {
 		decoded = true
-		found, err = p.decode(ctx, s, name, o)
-	}
+		p.newProgress(preparation, []*track{{name: preparation.Facts().Name, meter: meter}}).during(work)
+	})
 	if _, bad := errors.AsType[*source.Error](err); bad {
 		err = ofImage(name, err)
 	}
 	return found, decoded, err
-}
-
-// decode prepares an image, and shows how that goes.
-func (p *program) decode(ctx context.Context, s *store.Store, name string, o source.Options) (*store.Prepared, error) {
-	image, err := unlessInterrupted(ctx, func() (*source.Image, error) { return source.Open(ctx, name, o) })
-	if err != nil {
-		return nil, err
-	}
-	preparation, err := s.Begin(ctx, image, name, o)
-	if err != nil {
-		return nil, errors.Join(err, image.Close())
-	}
-	defer preparation.Close() // it is finished, or failed already
-	meter := &flash.Meter{}
-	var made *store.Prepared
-	p.newProgress(preparation, []*track{{name: image.Facts().Name, meter: meter}}).during(func() {
-		made, err = preparation.Run(ctx, meter)
-	})
-	return made, err
 }
 
 func (c *preparing) showList(ctx context.Context) error {

@@ -72,7 +72,7 @@ func runOf(label string, verdict logbook.Verdict, pace flash.Pace) *logbook.Run 
 func batchEvents(at time.Time) []batch.Event {
 	slow := flash.Judgement{Pace: flash.PaceBelowPeers, Reason: "6.10 MB/s is under half", Peers: 7, PeersMedian: 18e6, PeersSpread: 1e6}
 	facts := &batch.Facts{
-		Name: "attic", Wanted: 30, Before: 2, Image: source.Facts{Name: "node.img.xz", Format: source.FormatXZ, ImageBytes: 415_236_096},
+		Name: "attic", Wanted: 30, Before: 2, Image: source.Facts{Name: "node.img.xz", Format: source.FormatXZ, ImageBytes: 415_236_096}, CardBytes: 415_236_096,
 		Bays: []batch.BayFacts{{Name: "left", Device: "/dev/sdb", Place: "1-2.3:lun1"}, {Name: "right", Device: "/dev/sdc", Place: "1-2.4"}},
 	}
 	events := []batch.Event{

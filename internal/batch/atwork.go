@@ -56,11 +56,9 @@ func (y *bay) carryOut(ctx context.Context, card Opened, seat device.Seat, t tur
 	result := job.Flash(going, image, []job.Target{target}, y.batch.jobOptions())
 	stop()
 	<-watched
-	y.batch.stuck.Go(func() { // ends when the last call to the card returned
-		<-result.Rest
+	y.leaveBehind(func() { <-result.Rest }, func() {
 		_ = card.Close()  // its run is closed; a card that fails now was proven before
 		_ = image.Close() // it was only read
-		y.batch.stir.all()
 	})
 	return result.Cards[0]
 }

@@ -68,8 +68,30 @@ func (b *Batch) Run(ctx context.Context) (Totals, error) {
 	return totals, b.ledger.failure()
 }
 
-// AwaitStuck waits until nothing goes on any more, also with cards that Run did not wait for.
-func (b *Batch) AwaitStuck() { b.stuck.Wait() }
+// AwaitStuck waits until nothing goes on any more, also with cards that Run did not wait for. Where that takes longer than a
+// moment, it tells first in which bays a call has not returned.
+func (b *Batch) AwaitStuck(tell func(bays []string)) {
+	returned := make(chan struct{})
+	go func() { // ends with the last call
+		defer close(returned)
+		b.stuck.Wait()
+	}()
+	moment := time.NewTimer(time.Second)
+	defer moment.Stop()
+	select {
+	case <-returned:
+		return
+	case <-moment.C:
+	}
+	var bays []string
+	for _, y := range b.bays {
+		if y.unreturned.Load() > 0 {
+			bays = append(bays, y.Name)
+		}
+	}
+	tell(bays)
+	<-returned
+}
 
 // Finish lets the cards at work be finished and no more be begun.
 func (b *Batch) Finish() {
@@ -141,7 +163,10 @@ func (b *Batch) tell(e Event) {
 
 // facts tells of the batch as a whole.
 func (b *Batch) facts() *Facts {
-	f := &Facts{Name: b.options.Name, Image: b.options.Facts, Wanted: b.ledger.wanted, Before: b.ledger.before, Bays: []BayFacts{}}
+	f := &Facts{
+		Name: b.options.Name, Image: b.options.Facts, CardBytes: b.cardBytes, Wanted: b.ledger.wanted, Before: b.ledger.before,
+		Bays: []BayFacts{},
+	}
 	for _, y := range b.bays {
 		f.Bays = append(f.Bays, BayFacts{Name: y.Name, Device: y.Device, Place: y.Slot.Place()})
 	}

@@ -105,6 +105,26 @@ func TestHangingCardDelaysNoOther(t *testing.T) {
 	})
 }
 
+// A card that never answers does not keep the totals; at the end it is said for whose sake the program stays.
+func TestBayOfACallThatNeverReturnsIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := begin(t, t.Context(), 2, nil)
+		silent := newCard(t, cardlab.Traits{SilentAfter: cardlab.After{WrittenBytes: 8 << 20}})
+		b.rigs[0].seat(silent)
+		b.rigs[1].seat(newCard(t, slowly))
+		b.until(batch.KindFinished, "b")
+		b.until(batch.KindFinished, "a")
+		b.batch.Finish()
+		time.AfterFunc(time.Hour, silent.Release)
+		if totals := b.end(); totals.Intact != 1 || totals.Failed != 1 {
+			t.Errorf("totals %+v", totals)
+		}
+		if !slices.Equal(b.stuck, []string{"a"}) {
+			t.Errorf("bays %q were told", b.stuck)
+		}
+	})
+}
+
 func TestSilentCardIsGivenUpAndItsBayGoesOn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := begin(t, t.Context(), 1, func(o *batch.Options) { o.Wanted = 1 })

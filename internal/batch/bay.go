@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"cardwright/flash"
@@ -13,8 +14,9 @@ import (
 // A bay works through the cards that are seated in it, one after the other. Its goroutine owns it, but for what mu guards.
 type bay struct {
 	Bay
-	batch    *Batch
-	unseated reseat // of the card that was held and taken out last
+	batch      *Batch
+	unreturned atomic.Int32 // calls to cards that were not waited for
+	unseated   reseat       // of the card that was held and taken out last
 
 	mu       sync.Mutex // guards what follows
 	phase    Phase
@@ -142,6 +144,17 @@ func (y *bay) seated(seat device.Seat) {
 	y.seat, y.turn, y.reasons = seat, turn{}, nil
 	y.mu.Unlock()
 	y.batch.tell(Event{Kind: KindSeated, Bay: y.Name, Device: seat.Node})
+}
+
+// leaveBehind waits apart for what may never return, and then ends what belongs to it.
+func (y *bay) leaveBehind(wait, end func()) {
+	y.unreturned.Add(1)
+	y.batch.stuck.Go(func() {
+		wait()
+		y.unreturned.Add(-1)
+		end()
+		y.batch.stir.all()
+	})
 }
 
 // enter says what the bay is at.

@@ -44,11 +44,13 @@ type Event struct {
 
 // Facts are what is known of a batch when it begins.
 type Facts struct {
-	Name   string
-	Image  source.Facts
-	Bays   []BayFacts
-	Wanted int // how many cards; 0: as many as come
-	Before int // how many of them were done before, by an earlier program
+	Name  string
+	Image source.Facts
+	// CardBytes is how much of the image is written to each card: less than all where free space is left out.
+	CardBytes int64
+	Bays      []BayFacts
+	Wanted    int // how many cards; 0: as many as come
+	Before    int // how many of them were done before, by an earlier program
 }
 
 // BayFacts say what a bay's name stands for.

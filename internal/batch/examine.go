@@ -64,8 +64,9 @@ func (y *bay) withinLimit(ctx context.Context, seat device.Seat, look func() exa
 		if !silent && !y.left(seat) && !y.batch.over(ctx) {
 			continue
 		}
-		y.batch.stuck.Go(func() {
-			if late := <-found; late.card != nil {
+		var late examined
+		y.leaveBehind(func() { late = <-found }, func() {
+			if late.card != nil {
 				_ = late.card.Close() // nothing was written
 			}
 		})

@@ -1,13 +1,13 @@
 package batch
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"cardwright/flash"
@@ -112,12 +112,17 @@ func (b *Batch) wasBegun(card flash.Card, d device.Description) bool {
 	if d.Table.Kind != partition.SchemeNone || d.Table.FileSystem != nil || len(manifest.Blocks) < 3 || verify.Cleared(card) != nil {
 		return false
 	}
-	second := manifest.Block(1) // the first to be written
-	held := flash.AlignedBuffer(second.LengthBytes)
-	if _, err := card.ReadAt(held, second.OffsetBytes); err != nil || bytes.Count(held, held[:1]) == len(held) {
+	held := flash.AlignedBuffer(flash.BlockBytes)
+	nothing := flash.Digest(sha256.Sum256(held))
+	body := manifest.Blocks[1 : len(manifest.Blocks)-1]
+	telling := slices.IndexFunc(body, func(digest flash.Digest) bool { return digest != nothing })
+	if telling < 0 {
 		return false
 	}
-	return flash.Digest(sha256.Sum256(held)) == manifest.Blocks[1]
+	if _, err := card.ReadAt(held, manifest.Block(1+telling).OffsetBytes); err != nil {
+		return false
+	}
+	return flash.Digest(sha256.Sum256(held)) == body[telling]
 }
 
 // inWords tells of one thing that a card holds.

@@ -195,6 +195,7 @@ type bench struct {
 	events chan batch.Event
 	told   []batch.Event
 	totals batch.Totals
+	stuck  []string // bays that were told as such at the end
 	err    error
 	ended  chan struct{}
 }
@@ -271,7 +272,7 @@ func (b *bench) end() batch.Totals {
 	case <-time.After(24 * time.Hour):
 		b.t.Fatalf("the batch does not end; it told %v", b.kinds())
 	}
-	b.batch.AwaitStuck()
+	b.batch.AwaitStuck(func(bays []string) { b.stuck = bays })
 	for len(b.events) > 0 {
 		b.told = append(b.told, <-b.events)
 	}
@@ -351,7 +352,7 @@ func flashOne(t *testing.T, o batch.Options) {
 	if totals, err := work.Run(t.Context()); err != nil || totals.Intact != 1 {
 		t.Fatalf("%v, totals %+v", err, totals)
 	}
-	work.AwaitStuck()
+	work.AwaitStuck(func([]string) {})
 	if err := o.Record.Close(); err != nil {
 		t.Fatal(err)
 	}

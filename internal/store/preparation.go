@@ -30,9 +30,12 @@ type Preparation struct {
 	ended  bool       // the image ended soundly
 }
 
-// Prepare gives the entry of a source, and prepares it where there is none. ctx governs both; meter, where not nil, shows the
-// reading and then the proof. Errors are as for Find and Run, or *source.Error.
-func (s *Store) Prepare(ctx context.Context, name string, o source.Options, meter *flash.Meter) (*Prepared, error) {
+// A Watch shows a preparation for as long as work runs, which it calls once. The meter shows the reading and then the proof.
+type Watch func(p *Preparation, meter *flash.Meter, work func())
+
+// Prepare gives the entry of a source, and prepares it where there is none, which watch shows where it is not nil. ctx governs both.
+// Errors are as for Find and Run, or *source.Error.
+func (s *Store) Prepare(ctx context.Context, name string, o source.Options, watch Watch) (made *Prepared, err error) {
 	found, err := s.Find(ctx, name, o)
 	if !errors.Is(err, ErrNotPrepared) {
 		return found, err
@@ -46,7 +49,14 @@ func (s *Store) Prepare(ctx context.Context, name string, o source.Options, mete
 		return nil, errors.Join(err, image.Close())
 	}
 	defer p.Close() // it is finished, or failed already
-	return p.Run(ctx, meter)
+	meter := &flash.Meter{}
+	work := func() { made, err = p.Run(ctx, meter) }
+	if watch == nil {
+		work()
+	} else {
+		watch(p, meter, work)
+	}
+	return made, err
 }
 
 // Begin makes room for an opened image of which nothing was read yet, and lets it go into the store while it is read. name and
