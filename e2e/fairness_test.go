@@ -29,7 +29,7 @@ type crowd struct {
 func TestCardsAtOnceTakeNoLongerThanOne(t *testing.T) {
 	const (
 		tries = 4
-		most  = 1.50
+		most  = 1.35
 	)
 	image := randomImage(t, 32*mib)
 	alone := &crowd{name: "alone", cards: 1, best: math.MaxInt64}
@@ -56,8 +56,13 @@ func TestCardsAtOnceTakeNoLongerThanOne(t *testing.T) {
 	t.Errorf("in none of %d tries did the cards at once take less than %.2f times as long as one", tries, most)
 }
 
-// try has a batch work on the crowd once.
+// try has a batch work on the crowd once. Its cards are gone afterwards.
 func (c *crowd) try(t *testing.T, image string) {
+	t.Run(c.name, func(t *testing.T) { c.best = min(c.best, c.slowest(t, image)) })
+}
+
+// slowest is the longest that any card of the crowd takes.
+func (c *crowd) slowest(t *testing.T, image string) time.Duration {
 	t.Helper()
 	args := []string{"batch", image, "--raw", "--yes", "--fixed-ok", "--overwrite-anything", "--json", "--store", t.TempDir()}
 	var silent *seated
@@ -86,7 +91,7 @@ func (c *crowd) try(t *testing.T, image string) {
 		t.Fatal(err)
 	}
 	p.wait().expectCode(t, wantCode)
-	c.best = min(c.best, took)
+	return took
 }
 
 // awaitFinished waits until so many cards are finished, all intact, and gives the longest that one took since it was begun.
