@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -14,6 +15,7 @@ import (
 	"cardwright/internal/batch"
 	"cardwright/internal/cardlab"
 	"cardwright/internal/logbook"
+	"cardwright/internal/project"
 )
 
 // slowly are the traits of a card that takes its time: about a second for the board image, and another for its proof.
@@ -346,5 +348,35 @@ func TestTimeThatIsLeftIsEstimated(t *testing.T) {
 		}
 		b.batch.Finish()
 		b.end()
+	})
+}
+
+// A card that is intact but not recorded as done bears a label that the next program gives to another: the operator is told.
+func TestLabelThatIsNotRecordedAsDoneIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var b *bench
+		begun := make(chan struct{})
+		b = begin(t, t.Context(), 1, func(o *batch.Options) {
+			tell := o.Tell
+			o.Rows = []project.Row{{project.LabelColumn: "hive-east"}, {project.LabelColumn: "hive-west"}}
+			o.Tell = func(e batch.Event) {
+				if e.Kind == batch.KindStarted {
+					<-begun
+					if err := b.record.Close(); err != nil { // from now on nothing is written
+						t.Error(err)
+					}
+				}
+				tell(e)
+			}
+		})
+		close(begun)
+		b.rigs[0].seat(newCard(t, slowly))
+		if done := b.until(batch.KindFinished, "a"); done.Run.Verdict != logbook.Intact {
+			t.Errorf("the card is %s", done.Run.Verdict)
+		}
+		b.end()
+		if b.err == nil || !strings.Contains(b.err.Error(), "hive-east") || !strings.Contains(b.err.Error(), "flash it again") {
+			t.Errorf("the batch ended with %v, which does not tell which card's label will be given again", b.err)
+		}
 	})
 }

@@ -128,6 +128,9 @@ func (l *ledger) settle(ctx context.Context, t turn, run *logbook.Run) {
 	case l.problem != nil:
 	case run.Error != nil && run.Error.Class == logbook.ClassSource:
 		l.problem = fmt.Errorf("%w: %s", ErrImageLost, run.Error.Cause)
+	case err != nil && done: // the next program does not know of it, and gives its row to another card
+		l.problem = fmt.Errorf("that %s, number %d, is done could not be recorded, and the batch will go on as if it were not: "+
+			"put no label on that card, and flash it again: %w", t.label, t.number, err)
 	case err != nil:
 		l.problem = fmt.Errorf("what became of number %d could not be recorded: %w", t.number, err)
 	}
