@@ -53,7 +53,8 @@ const (
 )
 
 // OpenBatch goes on with the latest batch of this name, or begins one where there is none or where it is wanted anew. The
-// numbers go on after those of all earlier batches of the name. Turns that a program left given when it died are returned.
+// numbers go on after those of all earlier batches of the name. Turns that a program left given when it died are
+// settled: done where its run was closed as intact, else returned.
 // ErrBatchInUse while another program has a batch of this name open; ErrOtherImage when the one to go on with is of another
 // image.
 func (b *Book) OpenBatch(ctx context.Context, o BatchOptions) (*Batch, error) {
@@ -70,7 +71,7 @@ func (b *Book) OpenBatch(ctx context.Context, o BatchOptions) (*Batch, error) {
 		if s.claim, err = stakeClaim(b.path, firstID); err != nil {
 			return err
 		}
-		return returnGivenTurns(ctx, tx, o.Name, time.Now())
+		return settleLeftTurns(ctx, tx, o.Name, time.Now())
 	})
 	if err != nil && s.claim != nil {
 		err = errors.Join(err, s.claim.release())
@@ -116,7 +117,8 @@ func (s *Batch) Turns(ctx context.Context) ([]Turn, error) {
 }
 
 // Give gives the next card its number, and the label; an empty one stands for one made of the batch's name and the number. Once
-// it returned, the number is on disk and is never given again, whatever happens. ErrLabelTaken when the label is on a done card of the batch, or on its way to one.
+// it returned, the number is on disk and is never given again, whatever happens. ErrLabelTaken when the label is on a done card of
+// the batch, or on its way to one.
 func (s *Batch) Give(ctx context.Context, label string) (Turn, error) {
 	var turn Turn
 	err := s.write(ctx, func(tx *sql.Tx) (err error) {
@@ -157,7 +159,7 @@ func (s *Batch) DoneCard(ctx context.Context, cid, imprintDigest string) (*Recor
 	return record, nil
 }
 
-// Close lets other programs open the batch. It may be called twice. Turns that are still given are returned when the batch is
+// Close lets other programs open the batch. It may be called twice. Turns that are still given are settled when the batch is
 // next opened.
 func (s *Batch) Close() error { return s.claim.release() }
 

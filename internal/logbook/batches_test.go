@@ -188,6 +188,37 @@ func begin(t *testing.T, book *logbook.Book, run *logbook.Run) {
 	}
 }
 
+// A program that dies between the end of a card's run and its turn's settling has proven the card all the same: its label is on it,
+// and on no other.
+func TestIntactCardOfADeadProgramIsDone(t *testing.T) {
+	path := bookPath(t)
+	book := open(t, path)
+	batch := openBatch(t, book, stack(false))
+	give(t, batch, "a", 1)
+	give(t, batch, "b", 2)
+	give(t, batch, "c", 3)
+	intact, damaged := batchRun(batch, 1, "a", ""), batchRun(batch, 2, "b", "")
+	begin(t, book, intact)
+	finishIntact(t, book, intact, 1)
+	begin(t, book, damaged)
+	finishDamaged(t, book, damaged)
+	begin(t, book, batchRun(batch, 3, "c", ""))
+	closeAll(t, batch, book)
+
+	book = open(t, path)
+	batch = openBatch(t, book, stack(false))
+	expectTurns(t, batch,
+		logbook.Turn{Number: 1, Label: "a", State: logbook.TurnDone, RunID: intact.RunID},
+		logbook.Turn{Number: 2, Label: "b", State: logbook.TurnReturned},
+		logbook.Turn{Number: 3, Label: "c", State: logbook.TurnReturned})
+	if got := mustList(t, book, logbook.Filter{Label: "a"}); len(got) != 1 || got[0].RunID != intact.RunID {
+		t.Errorf("the label is on %d runs", len(got))
+	}
+	if _, err := batch.Give(t.Context(), "a"); !errors.Is(err, logbook.ErrLabelTaken) {
+		t.Errorf("the label was given again: %v", err)
+	}
+}
+
 func finishDamaged(t *testing.T, book *logbook.Book, run *logbook.Run) {
 	t.Helper()
 	ended(run)

@@ -161,9 +161,7 @@ func (m *model) takeTurn(t *testing.T, batch *logbook.Batch, random *rand.Rand) 
 		t.Errorf("a turn of run %d is done: %v, closed %v, of batch %d", run.RunID, err, m.closed[run.RunID], run.BatchID)
 	case err == nil:
 		turn.State, turn.RunID = logbook.TurnDone, run.RunID
-		if run.Label != "" {
-			m.labels[run.CardID] = run.Label
-		}
+		m.labels[run.CardID] = turn.Label
 	default:
 		turn.State = logbook.TurnReturned
 		settle(t, batch, turn.Number, 0, false)

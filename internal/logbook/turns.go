@@ -61,12 +61,49 @@ func settleTurn(ctx context.Context, tx *sql.Tx, batchID int64, turn Turn, now t
 	return err
 }
 
-// returnGivenTurns ends the turns of all batches of a name, when it is known that nobody works on them any more.
-func returnGivenTurns(ctx context.Context, tx *sql.Tx, name string, now time.Time) error {
-	_, err := tx.ExecContext(ctx, `UPDATE turns SET state = 'returned', settled_at = ?
+// settleLeftTurns ends the turns of all batches of a name, when it is known that nobody works on them any more: a card whose run was
+// closed as intact is done, though its program died before it could say so, and all others came to nothing.
+func settleLeftTurns(ctx context.Context, tx *sql.Tx, name string, now time.Time) error {
+	left, err := intactTurns(ctx, tx, name)
+	if err != nil {
+		return err
+	}
+	for _, l := range left {
+		if err := settleTurn(ctx, tx, l.batchID, l.turn, now); err != nil {
+			return err
+		}
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE turns SET state = 'returned', settled_at = ?
 		WHERE batch_id IN (SELECT batch_id FROM batches WHERE name = ?) AND state = 'given'`,
 		now.UTC().Format(timeLayout), name)
 	return err
+}
+
+// A leftTurn is a turn that was never settled, as it is to be settled.
+type leftTurn struct {
+	batchID int64
+	turn    Turn
+}
+
+// intactTurns gives the given turns of a name whose cards are intact.
+func intactTurns(ctx context.Context, tx *sql.Tx, name string) ([]leftTurn, error) {
+	rows, err := tx.QueryContext(ctx, `SELECT turns.batch_id, turns.number, max(runs.run_id)
+		FROM turns JOIN runs ON runs.batch_id = turns.batch_id AND json_extract(runs.document, '$.number') = turns.number
+		WHERE turns.state = 'given' AND `+isProvenFlash+`
+		AND turns.batch_id IN (SELECT batch_id FROM batches WHERE name = ?) GROUP BY turns.batch_id, turns.number`, name)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var left []leftTurn
+	for rows.Next() {
+		l := leftTurn{turn: Turn{State: TurnDone}}
+		if err := rows.Scan(&l.batchID, &l.turn.Number, &l.turn.RunID); err != nil {
+			return nil, err
+		}
+		left = append(left, l)
+	}
+	return left, rows.Err()
 }
 
 // selectTurns gives the turns of a batch in the order of their numbers.
