@@ -31,8 +31,8 @@ const mostOccupiedBytes = 64 << 20
 
 // Occupied tells of a medium what it holds that would be lost if it were overwritten: one Holding for each partition and for what
 // lies outside of them, never none. Only what is sure to hold nothing is called nothing: file systems as they are when they were
-// just made, and ranges that are blank wherever they were looked at. What lies between sound partitions is not looked at. The
-// table is the medium's own, as Inspect reads it. A read that fails is an error (*ReadError), never nothing.
+// just made, and ranges that are blank wherever they were looked at, those beside the partitions among them. The table is the
+// medium's own, as Inspect reads it. A read that fails is an error (*ReadError), never nothing.
 func Occupied(medium io.ReaderAt, sizeBytes int64, table *Table) ([]Holding, error) {
 	if table == nil || table.SizeBytes != sizeBytes {
 		return []Holding{{Holds: HoldsUnknown, Evidence: "the medium's table is not known"}}, nil
@@ -49,6 +49,16 @@ func Occupied(medium io.ReaderAt, sizeBytes int64, table *Table) ([]Holding, err
 			return nil, err
 		}
 		holdings = append(holdings, h)
+	}
+	for _, gap := range table.gaps(reader) {
+		h, err := gap.holding()
+		if err != nil {
+			return nil, err
+		}
+		if h.Holds != HoldsNothing {
+			h.Evidence = "beside the partitions: " + h.Evidence
+			holdings = append(holdings, h)
+		}
 	}
 	if !all || len(holdings) == 0 {
 		holdings = append(holdings, Holding{Holds: HoldsUnknown, Evidence: "not every partition could be looked at"})

@@ -218,7 +218,10 @@ func TestPartitionsAreToldOneByOne(t *testing.T) {
 	}
 	first, other := entry{0, 0x06, 8192, 32768}, entry{0, 0x06, second, 32768}
 	beside := medium(first)
-	beside[12*mib] = 0 // what lies between is not looked at
+	clear(beside[second*512:])
+	alone := medium(entry{0, 0x83, 12288, 4096})
+	clear(alone[8192*512:])
+	deleted := medium(first) // with what the second held still there
 	stale := medium(first)
 	gptLayout{sectorBytes: 512, sectors: uint64(len(stale)) / 512, count: 128, stride: 128}.writeCopies(stale)
 	for _, c := range []struct {
@@ -227,13 +230,14 @@ func TestPartitionsAreToldOneByOne(t *testing.T) {
 		want    []partition.Holds
 	}{
 		{"one that is empty", beside, []partition.Holds{nothing}},
+		{"one empty, one deleted", deleted, []partition.Holds{nothing, unknown}},
 		{"one empty, one filled", medium(first, other), []partition.Holds{nothing, files}},
-		{"one not blank", medium(entry{0, 0x83, 8193, 4000}), []partition.Holds{unknown}},
-		{"one blank", medium(entry{0, 0x83, 12288, 4096}), []partition.Holds{nothing}},
+		{"one not blank", medium(entry{0, 0x83, 8193, 4000}), []partition.Holds{unknown, unknown}},
+		{"one blank", alone, []partition.Holds{nothing}},
 		{"none in the table", medium(), []partition.Holds{unknown}},
 		{"an extended one that holds none", medium(first, entry{0, 0x0F, second, 32768}), []partition.Holds{nothing, unknown}},
-		{"an old GPT beside it", stale, []partition.Holds{unknown, unknown, nothing}},
-		{"two that overlap", medium(first, entry{0, 0x06, 8192, 32768}), []partition.Holds{unknown, nothing, nothing}},
+		{"an old GPT beside it", stale, []partition.Holds{unknown, unknown, nothing, unknown}},
+		{"two that overlap", medium(first, entry{0, 0x06, 8192, 32768}), []partition.Holds{unknown, nothing, nothing, unknown}},
 		{"one that reaches beyond the end", medium(entry{0, 0x06, 8192, 1 << 20}), []partition.Holds{unknown, unknown, nothing}},
 		{"one smaller than what it holds", medium(entry{0, 0x06, 8192, 100}), []partition.Holds{unknown, nothing}},
 	} {
