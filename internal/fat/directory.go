@@ -1,6 +1,7 @@
 package fat
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -48,6 +49,8 @@ func (e entry) setCluster(cluster uint32) {
 	binary.LittleEndian.PutUint16(e[0x14:], uint16(cluster>>16))
 	binary.LittleEndian.PutUint16(e[0x1A:], uint16(cluster))
 }
+
+func (e entry) sizeBytes() int64 { return int64(binary.LittleEndian.Uint32(e[0x1C:])) }
 
 func (e entry) setSize(sizeBytes int) { binary.LittleEndian.PutUint32(e[0x1C:], uint32(sizeBytes)) }
 
@@ -114,6 +117,13 @@ func (d *directory) first() uint32 {
 	return d.clusters[0]
 }
 
+// begins tells whether one of the two entries that a folder begins with, "." for itself and ".." for the one above it, leads to a
+// cluster.
+func (d *directory) begins(name string, cluster uint32) bool {
+	e := entry(d.data[(len(name)-1)*slotBytes:][:slotBytes])
+	return e.short() == filledUp(name, "") && e.isFolder() && e.cluster() == cluster
+}
+
 // end is where the directory ends: behind it nothing counts.
 func (d *directory) end() int {
 	for at := 0; at < len(d.data); at += slotBytes {
@@ -141,6 +151,9 @@ type found struct {
 	at   int
 	long string // empty where there is none
 }
+
+// name is the long one, or without it the short one.
+func (f found) name() string { return cmp.Or(f.long, f.short().String()) }
 
 // entries lists files and folders. The error wraps ErrUnsound: a long name must stand right before its short one.
 func (d *directory) entries() (all []found, err error) {

@@ -8,7 +8,7 @@ import (
 )
 
 // FuzzPut spoils a file system at places of the fuzzer's choice and puts a file into it. Whatever the bytes say, it ends, changes
-// lie within the file system and spare its boot sector, and a file that was put is read back.
+// lie within the file system and spare its boot sector, a file that was put is read back, and the file system is taken again.
 func FuzzPut(f *testing.F) {
 	bases := map[byte]string{0: "fat12", 1: "fat16", 2: "fat32"}
 	images := map[byte][]byte{}
@@ -18,6 +18,7 @@ func FuzzPut(f *testing.F) {
 		f.Add(n, []byte{0, 0x0B, 0xFF}, "a/long name for a file.conf", []byte{})
 		f.Add(n, []byte{2, 4, 3, 2, 6, 2}, "config.txt", bytes.Repeat([]byte("x"), 5000))
 		f.Add(n, []byte{0, 0x13, 9, 4, 0, 0xE5}, "overlays/first.dtbo", []byte("x"))
+		f.Add(n, []byte{0x20, 3, 0, 0x40, 0x3A, 2, 0x40, 0x5A, 2}, "overlays/second.dtbo", []byte("x"))
 	}
 	f.Fuzz(func(t *testing.T, base byte, spoiled []byte, path string, content []byte) {
 		base %= byte(len(bases))
@@ -51,6 +52,10 @@ func FuzzPut(f *testing.F) {
 			if r.OffsetBytes < apart+512 || r.OffsetBytes+int64(len(r.Data)) > apart+size {
 				t.Errorf("%d bytes at %d would change", len(r.Data), r.OffsetBytes)
 			}
+		}
+		apply(image, ranges)
+		if _, err := fat.Open(bytes.NewReader(image), apart, size); err != nil {
+			t.Error(err)
 		}
 	})
 }

@@ -54,48 +54,58 @@ func (t *table) endMark() uint32  { return uint32(1)<<min(t.bits, 28) - 1 }
 func (t *table) endsFrom() uint32 { return t.endMark() - 7 }
 func (t *table) bad() uint32      { return t.endMark() - 8 }
 
-// check makes sure that every chain ends and that no two meet, so that whoever follows one comes to an end. The error wraps
+// used tells whether a cluster is there and belongs to a file.
+func (t *table) used(cluster uint32) bool {
+	return t.holds(cluster) && t.get(cluster) != 0 && t.get(cluster) != t.bad()
+}
+
+// lead notes that something leads to a cluster. The cluster must be in use, and nothing else may lead to it. The error wraps
 // ErrUnsound.
-func (t *table) check() error {
+func (t *table) lead(led []bool, cluster uint32) error {
+	switch {
+	case !t.used(cluster):
+		return unsound("something leads to cluster %d, which is no file's", cluster)
+	case led[cluster]:
+		return unsound("two files meet in cluster %d", cluster)
+	}
+	led[cluster] = true
+	return nil
+}
+
+// check makes sure that every chain ends and that no two meet, so that whoever follows one comes to an end, and tells of each
+// cluster whether another leads to it. The error wraps ErrUnsound.
+func (t *table) check() (led []bool, err error) {
 	last := t.clusters + firstCluster
-	followed, used := make([]bool, last), 0
+	led, left := make([]bool, last), 0
 	for c := uint32(firstCluster); c < last; c++ {
-		next := t.get(c)
-		if next == 0 || next == t.bad() {
+		if !t.used(c) {
 			continue
 		}
-		used++
-		switch {
-		case next >= t.endsFrom():
-		case !t.holds(next) || t.get(next) == 0 || t.get(next) == t.bad():
-			return unsound("cluster %d leads to %d, which is no file's", c, next)
-		case followed[next]:
-			return unsound("two files meet in cluster %d", next)
-		default:
-			followed[next] = true
+		left++
+		if next := t.get(c); next < t.endsFrom() {
+			if err := t.lead(led, next); err != nil {
+				return nil, err
+			}
 		}
 	}
 	// Each chain has one start that nothing leads to; what is left over after all of them were followed goes round in a circle.
 	for c := uint32(firstCluster); c < last; c++ {
-		if next := t.get(c); followed[c] || next == 0 || next == t.bad() {
+		if led[c] || !t.used(c) {
 			continue
 		}
 		for at := c; at < t.endsFrom(); at = t.get(at) {
-			used--
+			left--
 		}
 	}
-	if used != 0 {
-		return unsound("a file's clusters go round in a circle")
+	if left != 0 {
+		return nil, unsound("a file's clusters go round in a circle")
 	}
-	return nil
+	return led, nil
 }
 
-// chain gives the clusters from one on, at most so many. It relies on check. The error wraps ErrUnsound.
+// chain gives the clusters from one on, at most so many. It relies on what Volume.check made sure of. The error wraps ErrUnsound.
 func (t *table) chain(first uint32, most int) (clusters []uint32, err error) {
 	for at := first; at < t.endsFrom(); at = t.get(at) {
-		if !t.holds(at) || t.get(at) == 0 || t.get(at) == t.bad() {
-			return nil, unsound("cluster %d is used and free at once", at)
-		}
 		if len(clusters) == most {
 			return nil, unsound("a directory is longer than any may be")
 		}

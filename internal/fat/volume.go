@@ -24,8 +24,9 @@ type putFile struct {
 	content []byte
 }
 
-// Open looks at the file system in a part of a medium. Both tables must be equal, and no chain in them may cross another or run in a
-// circle. The error wraps ErrUnsound, or is the medium's.
+// Open looks at the file system in a part of a medium, with all its directories. Both tables must be equal, no chain in them may
+// cross another or run in a circle, and each file and folder must have a chain of its own. The error wraps ErrUnsound and names the
+// file, or is the medium's.
 func Open(medium io.ReaderAt, startBytes, lengthBytes int64) (*Volume, error) {
 	v := &Volume{overlay: newOverlay(medium, startBytes, lengthBytes), folders: map[uint32]*directory{}}
 	boot := make([]byte, unitBytes)
@@ -43,11 +44,13 @@ func Open(medium io.ReaderAt, startBytes, lengthBytes int64) (*Volume, error) {
 	if err := v.readTable(); err != nil {
 		return nil, err
 	}
-	v.root, err = v.readRoot()
-	return v, err
+	if err := v.check(); err != nil {
+		return nil, err
+	}
+	return v, nil
 }
 
-// readTable reads both tables and checks the one.
+// readTable reads both tables.
 func (v *Volume) readTable() error {
 	first, second := make([]byte, v.tableBytes), make([]byte, v.tableBytes)
 	for i, b := range [][]byte{first, second} {
@@ -59,7 +62,7 @@ func (v *Volume) readTable() error {
 		return unsound("its two allocation tables differ")
 	}
 	v.table = &table{geometry: v.geometry, bytes: first, dirty: map[int64]bool{}, next: firstCluster}
-	return v.table.check()
+	return nil
 }
 
 func (v *Volume) readRoot() (*directory, error) {
@@ -80,9 +83,6 @@ func (v *Volume) folder(first uint32) (*directory, error) {
 	if err != nil {
 		return nil, err
 	}
-	if len(clusters) == 0 {
-		return nil, unsound("a directory has no cluster")
-	}
 	d := &directory{volume: v, clusters: clusters, data: make([]byte, len(clusters)*int(v.clusterBytes))}
 	for i, c := range clusters {
 		if _, err := v.overlay.ReadAt(d.data[i*int(v.clusterBytes):][:v.clusterBytes], v.clusterStart(c)); err != nil {
@@ -98,6 +98,9 @@ func (v *Volume) folder(first uint32) (*directory, error) {
 // medium's.
 func (v *Volume) Put(path string, content []byte, at time.Time) error {
 	names := strings.Split(path, "/")
+	if len(names)-1 > maxDepth {
+		return fmt.Errorf("%w: %q lies in more than %d folders", ErrName, path, maxDepth)
+	}
 	for _, name := range names {
 		if err := CheckName(name); err != nil {
 			return err

@@ -189,6 +189,8 @@ func TestNamesInTheWayAreRefused(t *testing.T) {
 		"row\U0001F333":          fat.ErrName,
 		"row\xff":                fat.ErrName,
 		strings.Repeat("r", 256): fat.ErrName,
+
+		strings.Repeat("r/", 129) + "row": fat.ErrName,
 	} {
 		if err := refusal(d.data, 0, kinds["fat32"], orchardFile{path, "x"}); !isError(err, want) {
 			t.Errorf("%q: got %v, want %v", path, err, want)
