@@ -242,15 +242,16 @@ func (b *batching) work(ctx context.Context, o batch.Options) error {
 		return errors.Join(err, tally.finish(programFailed))
 	}
 	var totals batch.Totals
-	defer onFirstInterrupt(ctx, work.Finish)()
+	restore := onFirstInterrupt(ctx, work.Finish)
 	tally.during(work.Looks, work.Release, func() { totals, err = work.Run(ctx) })
+	restore()
 	if err != nil {
 		b.complain("the batch ended early: %v", err)
 	}
 	err = tally.finish(worst(append(codes, codeOfBatch(ctx, totals, err))...))
 	work.AwaitStuck(func(bays []string) { // the totals are out; a card that answers after all is blanked now
 		b.complain("a call to the card in %s has not returned, and is waited for; pulling the card, or the reader's plug, ends "+
-			"the waiting, and so does an interrupt", strings.Join(bays, ", "))
+			"the waiting, and so does Ctrl-C twice", strings.Join(bays, ", "))
 	})
 	return err
 }
