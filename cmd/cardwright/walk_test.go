@@ -165,12 +165,12 @@ func TestWalk(t *testing.T) {
 }
 
 // walk lets each position fail in a run of its own, until a run passes untouched, and gives their number. In a short test it
-// takes every fourth.
+// takes every ninth.
 func (a ailment) walk(t *testing.T, once func(t *testing.T, w *walker) (passed bool)) (positions int) {
 	t.Helper()
 	step := 1
 	if testing.Short() {
-		step = 4
+		step = 9
 	}
 	for nth, passed := 0, false; !passed && !t.Failed(); nth += step {
 		synctest.Test(t, func(t *testing.T) { passed = once(t, &walker{ailment: a, nth: nth}) })
