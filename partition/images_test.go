@@ -121,7 +121,8 @@ func (p *pieces) ReadAt(b []byte, offsetBytes int64) (int, error) {
 	return p.ReaderAt.ReadAt(b, offsetBytes)
 }
 
-// soonLookedAt takes an image's imprint and finds the files of its boot and root partitions, each in a tenth of a second of a reader that gives 20 MB/s.
+// soonLookedAt takes an image's imprint, in a tenth of a second of a reader that gives 20 MB/s, and finds the files of its boot and
+// root partitions, in a quarter of one, since the place before the first partition is looked at too.
 func soonLookedAt(t *testing.T, f *os.File, table *partition.Table) {
 	t.Helper()
 	card := &pieces{ReaderAt: f}
@@ -132,7 +133,7 @@ func soonLookedAt(t *testing.T, f *os.File, table *partition.Table) {
 	t.Logf("%d bytes were read for the imprint", card.bytes)
 	card.bytes = 0
 	holdings, err := partition.Occupied(card, table.SizeBytes, table)
-	if err != nil || len(holdings) != len(table.Partitions) || card.bytes > 2<<20 {
+	if err != nil || len(holdings) != len(table.Partitions) || card.bytes > 5<<20 {
 		t.Errorf("%+v, %v, after %d bytes", holdings, err, card.bytes)
 	}
 	for i, h := range holdings[:2] {
