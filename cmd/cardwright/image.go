@@ -56,6 +56,9 @@ func (f *imageFlags) optionsBeside(p *program, bufferBytes int64) (source.Option
 	memory := cmp.Or(f.memoryBytes, defaultMemory())
 	keepWithin(memory, bufferBytes)
 	o.MemoryBytes = decodingMemory(memory, bufferBytes)
+	if f.memoryBytes == 0 && bufferBytes > job.BufferBytes(1) {
+		o.MemoryBytes = min(o.MemoryBytes, decodingForSeveral)
+	}
 	if f.sha256 == "" {
 		return o, nil
 	}

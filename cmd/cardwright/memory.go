@@ -9,6 +9,9 @@ import (
 const (
 	// mostMemory is what the program may take where nobody says, or a quarter of the machine's memory if that is less.
 	mostMemory = 512 << 20
+	// decodingForSeveral is what decoding side by side takes at the most for several cards at once, where nobody says: their
+	// buffers take memory besides, and with more cards the decoder is less often what is waited for.
+	decodingForSeveral = 96 << 20
 	// ownMemory is what the program takes beside decoding and its buffers, the logbook included; measured, and rounded up.
 	ownMemory = 40 << 20
 )
