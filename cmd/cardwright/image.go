@@ -44,7 +44,11 @@ func (f *imageFlags) registerWay(cmd *cobra.Command) {
 // options reads the flags, for so many cards that share one reading of the image, and has the program keep within its memory. A
 // digest that makes no sense is wrong usage.
 func (f *imageFlags) options(p *program, cards int) (source.Options, error) {
-	return f.optionsBeside(p, job.BufferBytes(cards))
+	o, err := f.optionsBeside(p, job.BufferBytes(cards))
+	if f.memoryBytes == 0 && cards > 1 {
+		o.MemoryBytes = min(o.MemoryBytes, decodingForSeveral)
+	}
+	return o, err
 }
 
 // optionsBeside reads the flags for a command whose buffers take so much.
@@ -56,9 +60,6 @@ func (f *imageFlags) optionsBeside(p *program, bufferBytes int64) (source.Option
 	memory := cmp.Or(f.memoryBytes, defaultMemory())
 	keepWithin(memory, bufferBytes)
 	o.MemoryBytes = decodingMemory(memory, bufferBytes)
-	if f.memoryBytes == 0 && bufferBytes > job.BufferBytes(1) {
-		o.MemoryBytes = min(o.MemoryBytes, decodingForSeveral)
-	}
 	if f.sha256 == "" {
 		return o, nil
 	}
