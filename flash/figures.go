@@ -52,3 +52,8 @@ const (
 	PaceAsAsked    Pace = "as asked"
 	PaceUnjudged   Pace = "unjudged"
 )
+
+// IsSlow tells whether a card is below anything that it was held against.
+func (p Pace) IsSlow() bool {
+	return p == PaceBelowFloor || p == PaceBelowClaim || p == PaceBelowPeers
+}

@@ -94,7 +94,7 @@ func (t *track) inShort() string {
 // rateInShort is the present rate and the sustained one; of a card that is slow, that and the sustained rate alone.
 func (t *track) rateInShort() (text string) {
 	now, sustained := t.rateNow(), t.sustained()
-	if pace := t.last().Pace.Pace; isBelow(pace) && sustained > 0 {
+	if pace := t.last().Pace.Pace; pace.IsSlow() && sustained > 0 {
 		return fmt.Sprintf(" %s (%s)", pace, report.Rate(sustained))
 	}
 	if now > 0 {

@@ -174,7 +174,7 @@ func (b *bayTrack) finishedLine(wanted bool) bayLine {
 		return bayLine{out, ""}
 	case b.Last.Verdict != logbook.Intact:
 		return bayLine{"SET ASIDE, NO LABEL", string(b.Last.Verdict) + ": " + b.Last.Reason}
-	case isBelow(b.Last.Pace):
+	case b.Last.Pace.IsSlow():
 		return bayLine{out + ", IT WAS SLOW", fmt.Sprintf("intact, %s, %s", b.Last.Pace, report.Rate(b.Last.BytesPerSecond))}
 	}
 	text := "intact"

@@ -111,7 +111,7 @@ func finishedLine(e batch.Event) string {
 		return tabled(label, e.Bay, strings.ToUpper(string(run.Verdict)), run.Reason())
 	}
 	pace, took, rate := string(run.Pace), "-", "-"
-	if isBelow(run.Pace) {
+	if run.Pace.IsSlow() {
 		pace = strings.ToUpper(pace)
 	}
 	if run.TimeToFlashSeconds != nil {

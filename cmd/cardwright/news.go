@@ -79,7 +79,7 @@ func (n *news) count(e batch.Event) {
 		s.failed++
 	default:
 		s.intact++
-		if isBelow(e.Run.Pace) {
+		if e.Run.Pace.IsSlow() {
 			s.slow++
 		}
 	}
@@ -127,5 +127,5 @@ func (b *bayTrack) atWork() bool { return b.Phase == batch.PhaseWorking && len(b
 
 // isSlow tells whether the card at work is slow so far.
 func (b *bayTrack) isSlow() bool {
-	return b.atWork() && isBelow(b.last().Pace.Pace) && b.step == flash.StepBody
+	return b.atWork() && b.last().Pace.Pace.IsSlow() && b.step == flash.StepBody
 }

@@ -129,10 +129,6 @@ func (t *track) left() (left time.Duration, known bool) {
 	return time.Duration(float64(rest) / now * float64(time.Second)), true
 }
 
-func isBelow(pace flash.Pace) bool {
-	return pace == flash.PaceBelowFloor || pace == flash.PaceBelowPeers
-}
-
 // figures are what is known of how far and how fast the step is.
 func (t *track) figures() []string {
 	if !t.measures() {
@@ -153,7 +149,7 @@ func (t *track) figures() []string {
 	if left, known := t.left(); known {
 		figures = append(figures, clock(left)+" left")
 	}
-	if pace := l.Pace.Pace; isBelow(pace) {
+	if pace := l.Pace.Pace; pace.IsSlow() {
 		figures = append(figures, string(pace))
 	}
 	return figures

@@ -33,7 +33,7 @@ func writeTotals(w io.Writer, t *batch.Totals, goOn string) error {
 		switch {
 		case card.Verdict != logbook.Intact:
 			add("Failed", failureInWords(card))
-		case isBelow(card.Pace):
+		case card.Pace.IsSlow():
 			add("Slow", fmt.Sprintf("%s: %s, %s", cardInWords(card.Label, card.Number), card.Pace, report.Rate(card.BytesPerSecond)))
 		}
 	}

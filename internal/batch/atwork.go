@@ -124,7 +124,7 @@ func (y *bay) watch(ctx context.Context, seat device.Seat, meter *flash.Meter, e
 		}
 		look := meter.Look()
 		y.pacer.saw(look, time.Now())
-		if isSlow(look.Pace.Pace) && !slow {
+		if look.Pace.Pace.IsSlow() && !slow {
 			slow = true
 			y.tellSlow(seat, look)
 		}
@@ -135,10 +135,6 @@ func (y *bay) watch(ctx context.Context, seat device.Seat, meter *flash.Meter, e
 		case <-second.C:
 		}
 	}
-}
-
-func isSlow(pace flash.Pace) bool {
-	return pace == flash.PaceBelowFloor || pace == flash.PaceBelowPeers
 }
 
 func (y *bay) tellSlow(seat device.Seat, look flash.Progress) {
@@ -179,7 +175,7 @@ func (y *bay) look() Look {
 	y.mu.Lock()
 	defer y.mu.Unlock()
 	l := Look{
-		Bay: y.Name, Phase: y.phase, Since: y.since, Device: cmp.Or(y.seat.Node, y.Device), Label: y.turn.label,
+		Bay: y.Name, Phase: y.phase, Device: cmp.Or(y.seat.Node, y.Device), Label: y.turn.label,
 		Number: y.turn.number, Reasons: y.reasons, Last: y.last,
 	}
 	if y.meter != nil {

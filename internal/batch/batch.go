@@ -42,7 +42,7 @@ func Open(ctx context.Context, o Options) (*Batch, error) {
 	}
 	b := &Batch{options: o, ledger: ledger, cardBytes: o.Facts.ImageBytes - job.FreeBytes(o.Free, o.Facts.ImageBytes)}
 	for _, y := range o.Bays {
-		b.bays = append(b.bays, &bay{Bay: y, batch: b, phase: PhaseEmpty, since: time.Now()})
+		b.bays = append(b.bays, &bay{Bay: y, batch: b, phase: PhaseEmpty})
 	}
 	return b, nil
 }

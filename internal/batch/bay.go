@@ -20,7 +20,6 @@ type bay struct {
 
 	mu       sync.Mutex // guards what follows
 	phase    Phase
-	since    time.Time
 	seat     device.Seat
 	turn     turn
 	reasons  []string
@@ -164,8 +163,5 @@ func (y *bay) enter(phase Phase) { y.enterFor(phase, nil) }
 func (y *bay) enterFor(phase Phase, reasons []string) {
 	y.mu.Lock()
 	defer y.mu.Unlock()
-	if y.phase != phase {
-		y.phase, y.since = phase, time.Now()
-	}
-	y.reasons = reasons
+	y.phase, y.reasons = phase, reasons
 }

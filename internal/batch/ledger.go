@@ -74,6 +74,11 @@ func (l *ledger) complete() bool {
 func (l *ledger) wantsOne() bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	return l.hasTurn()
+}
+
+// hasTurn is wantsOne with the lock held.
+func (l *ledger) hasTurn() bool {
 	return l.problem == nil && (l.wanted == 0 || l.done+l.atWork < l.wanted)
 }
 
@@ -88,7 +93,7 @@ func (l *ledger) failure() error {
 func (l *ledger) take(ctx context.Context) (turn, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.problem != nil || l.wanted > 0 && l.done+l.atWork >= l.wanted {
+	if !l.hasTurn() {
 		return turn{}, errNoTurn
 	}
 	var t turn

@@ -25,9 +25,8 @@ const (
 type Look struct {
 	Bay     string
 	Phase   Phase
-	Since   time.Time // when the phase began
-	Device  string    // where a card is seated
-	Label   string    // of the card that has its turn, or had it last
+	Device  string // where a card is seated
+	Label   string // of the card that has its turn, or had it last
 	Number  int64
 	Reasons []string        // why the card is held or refused
 	Last    *Card           // the card that was finished here last; nil for none

@@ -44,7 +44,7 @@ func (b *Batch) totals(began time.Time) Totals {
 			continue
 		}
 		intact = append(intact, c)
-		if isSlow(c.Pace) {
+		if c.Pace.IsSlow() {
 			t.Slow++
 		}
 	}

@@ -18,7 +18,7 @@ type remark struct{ name, text string }
 // addCard tells one card's result, its verdict first. Of each list it shows at most so many entries.
 func addCard(p *page, run *logbook.Run, most int) {
 	p.plain(cardName(run) + ": " + verdictSentence(run))
-	if run.Verdict != logbook.Damaged || isSlow(run.Pace) { // a good pace would read like praise
+	if run.Verdict != logbook.Damaged || run.Pace.IsSlow() { // a good pace would read like praise
 		p.addUpTo(3, "Pace", paceSentence(run))
 	}
 	written := "Written"
@@ -50,7 +50,7 @@ func linesOf(usual, most int) int {
 
 // remarksOf is what is worth knowing of an intact card among many.
 func remarksOf(run *logbook.Run) (remarks []remark) {
-	if isSlow(run.Pace) {
+	if run.Pace.IsSlow() {
 		remarks = append(remarks, remark{"Pace", paceSentence(run)})
 	}
 	for _, finding := range findingsOf(run) {
@@ -163,11 +163,6 @@ func hasRate(run *logbook.Run) bool {
 // known says whether a figure was measured and can be printed.
 func known(figure *float64) bool {
 	return figure != nil && *figure >= 0 && !math.IsInf(*figure, 0)
-}
-
-// isSlow tells whether a card was found slow.
-func isSlow(pace flash.Pace) bool {
-	return pace == flash.PaceBelowFloor || pace == flash.PaceBelowClaim || pace == flash.PaceBelowPeers
 }
 
 // restSentence tells how long a card rested because the source, or a slower card beside it, was the limit: from 10 % of the

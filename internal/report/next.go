@@ -44,7 +44,7 @@ func nextWhenIntact(run *logbook.Run) string {
 			"as it is."
 	case run.Conditions.FloorBytesPerSecond > 0 && run.Pace == flash.PaceUnjudged && run.Write != nil:
 		return "The image is on it, but whether it holds the floor was not found out: flash it alone, from a fast disk."
-	case isSlow(run.Pace):
+	case run.Pace.IsSlow():
 		return "Remove the card. It is sound but slow: give it a board that writes little, or try it in another reader."
 	}
 	return "Remove the card; it is ready."
