@@ -1,0 +1,69 @@
+package identity
+
+import (
+	"encoding/hex"
+	"fmt"
+)
+
+// decodeSCR reads an SCR of 8 bytes (Physical Layer Specification 4.10, 5.6).
+func decodeSCR(register []byte) *SCR {
+	scr := &SCR{
+		Raw:      hex.EncodeToString(register),
+		Security: int(number(register, 54, 52)),
+		Spec3:    number(register, 47, 47) == 1,
+	}
+	scr.SpecVersion = specVersion(number(register, 59, 56), number(register, 47, 47), number(register, 42, 42), number(register, 41, 38))
+	version := says("makes version " + scr.SpecVersion + " with the other version fields")
+	if scr.SpecVersion == unknown {
+		version = func(code uint64) string { return fmt.Sprintf("code 0x%02x of a version that is not known", code) }
+	}
+	scr.Fields = fieldsOf(register, []span{
+		{"SCR_STRUCTURE", 63, 60, codes("version 1.0")},
+		{"SD_SPEC", 59, 56, version},
+		{"DATA_STAT_AFTER_ERASE", 55, 55, codes("erased bits read as 0", "erased bits read as 1")},
+		{"SD_SECURITY", 54, 52, codes("none", "not used", "SDSC", "SDHC", "SDXC")},
+		{"SD_BUS_WIDTHS", 51, 48, func(value uint64) string { return "widths: " + setBits(value, "1 bit", "", "4 bits") }},
+		{"SD_SPEC3", 47, 47, version},
+		{"EX_SECURITY", 46, 43, extendedSecurity},
+		{"SD_SPEC4", 42, 42, version},
+		{"SD_SPECX", 41, 38, version},
+		{reserved, 37, 36, nil},
+		{"CMD_SUPPORT", 35, 32, func(value uint64) string {
+			return "optional commands: " + setBits(value, "CMD20", "CMD23", "CMD48/49", "CMD58/59")
+		}},
+		{"manufacturer", 31, 0, says("the maker's own")},
+	})
+	return scr
+}
+
+// unknown stands for a version or structure whose code is none.
+const unknown = "unknown"
+
+// specVersion names the version of the specification that a card follows (table 5-18 of 4.10; from 5 on, SD_SPECX tells it and
+// SD_SPEC4 may be either).
+func specVersion(spec, spec3, spec4, specX uint64) string {
+	if spec == 2 && spec3 == 1 {
+		later := []string{"5.x", "6.x", "7.x", "8.x"}
+		switch {
+		case specX >= 1 && specX <= uint64(len(later)):
+			return later[specX-1]
+		case specX != 0:
+			return unknown
+		case spec4 == 1:
+			return "4.xx"
+		}
+		return "3.0x"
+	}
+	early := []string{"1.0/1.01", "1.10", "2.00"}
+	if spec3 == 0 && spec4 == 0 && specX == 0 && spec < uint64(len(early)) {
+		return early[spec]
+	}
+	return unknown
+}
+
+func extendedSecurity(value uint64) string {
+	if value == 0 {
+		return "not supported"
+	}
+	return fmt.Sprintf("supported, code 0x%02x", value)
+}
