@@ -1,6 +1,7 @@
 package identity
 
-// A Kind tells an SD card from an eMMC module, whose registers have other layouts.
+// A Kind tells an SD card from an eMMC module, whose registers have other layouts. Where the host did not state it, it is a
+// guess by what is there: only SD cards have SCR and SSR, only an eMMC tells of its wear, and their CIDs mostly look different.
 type Kind string
 
 // The kinds.
@@ -20,9 +21,10 @@ type Card struct {
 }
 
 // A Field is one field of a register: its name in the specification, the bits it takes, what they hold, and what that means.
+// The fields of a register cover all its bits, in order.
 type Field struct {
 	Name    string `json:"name"`
-	Bits    string `json:"bits"` // "127:120"; a single bit is "15"
+	Bits    string `json:"bits"` // "127:120"; a single bit is "15"; of EXT_CSD "byte 268"
 	Raw     string `json:"raw"`  // "0x1b"
 	Meaning string `json:"meaning"`
 }
@@ -31,22 +33,22 @@ type Field struct {
 type CID struct {
 	Raw            string  `json:"raw"`             // 32 hex digits
 	ManufacturerID ID      `json:"manufacturer_id"` // "0x1b"
-	OEMID          string  `json:"oem_id"`          // SD: two characters, what is not printable as \xNN; eMMC: "0x0100"
-	Name           string  `json:"name"`            // what is not printable as \xNN
+	OEMID          string  `json:"oem_id"`          // SD: two characters, those not printable as \xNN; eMMC: "0x0100"
+	Name           string  `json:"name"`            // what is not printable, and a backslash, as \xNN
 	Revision       string  `json:"revision"`        // "6.2"
 	Serial         Serial  `json:"serial"`          // "0x12345678"
 	Manufactured   string  `json:"manufactured"`    // "2014-03"; a month that is none stands as it is: "2030-13"
 	CRCOK          *bool   `json:"crc_ok"`          // nil where the host delivers no checksum
 	Fields         []Field `json:"fields"`
-	Year           int     `json:"-"`
+	Year           int     `json:"-"` // the later one where the year of an eMMC may be either of two
 	Month          int     `json:"-"` // 1 to 12 where it is one
 }
 
 // A CSD is the card-specific data register.
 type CSD struct {
 	Raw           string  `json:"raw"`            // 32 hex digits
-	Structure     string  `json:"structure"`      // SD: "1.0", "2.0" or "3.0"; eMMC: "1.0" to "1.2" or "ext"; "unknown" for a code that is none
-	CapacityBytes int64   `json:"capacity_bytes"` // of the user area; 0 where it does not tell (eMMC over 2 GiB, unknown structure)
+	Structure     string  `json:"structure"`      // SD: "1.0", "2.0", "3.0" or "unknown"; eMMC: "1.0" to "1.2" or "ext"
+	CapacityBytes int64   `json:"capacity_bytes"` // of the user area; 0 where it does not tell (eMMC over 2 GiB, reserved codes)
 	CRCOK         *bool   `json:"crc_ok"`         // nil where the host delivers no checksum
 	Fields        []Field `json:"fields"`
 }
@@ -60,7 +62,8 @@ type SCR struct {
 	Fields      []Field `json:"fields"`
 }
 
-// An SSR is the SD status register. A class is 0 where the card claims none, and where its code is reserved, which Fields then tells.
+// An SSR is the SD status register. A class is 0 where the card claims none, and where its code is reserved, which Fields then
+// tells.
 type SSR struct {
 	Raw        string  `json:"raw"`         // 128 hex digits
 	SpeedClass int     `json:"speed_class"` // 2, 4, 6, 10
@@ -72,7 +75,7 @@ type SSR struct {
 	Fields     []Field `json:"fields"`
 }
 
-// Health is what an eMMC module says of its own wear (JESD84-B51, from memory).
+// Health is what an eMMC module says of its own wear (JESD84-B51, from memory). A text is empty where the host does not tell.
 type Health struct {
 	LifeTimeA string  `json:"life_time_a"` // "10-20 % used"
 	LifeTimeB string  `json:"life_time_b"`

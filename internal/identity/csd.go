@@ -5,8 +5,8 @@ import (
 	"fmt"
 )
 
-// decodeCSD reads a CSD of 16 bytes: structures 1.0 and 2.0 of SD (Physical Layer Specification 4.10, 5.3), 3.0 of SDUC cards, which
-// only widens C_SIZE, and that of eMMC (JESD84-B51, 7.3, from memory).
+// decodeCSD reads a CSD of 16 bytes: structures 1.0 and 2.0 of SD (Physical Layer Specification 4.10, 5.3), 3.0 of SDUC cards,
+// which only widens C_SIZE, and that of eMMC (JESD84-B51, 7.3, from memory).
 func decodeCSD(kind Kind, register []byte) *CSD {
 	csd := &CSD{
 		Raw:       hex.EncodeToString(register),

@@ -2,8 +2,8 @@ package identity
 
 import "cmp"
 
-// Decode says what registers mean. A register of another length than Raw states stays nil. A Raw without a kind is decoded as what
-// its registers look like, which is a guess: see Card.Kind.
+// Decode says what registers mean. A register of another length than Raw states stays nil. A Raw without a kind is decoded as
+// what its registers look like, which is a guess: see Kind.
 func Decode(raw *Raw) *Card {
 	card := &Card{Kind: cmp.Or(raw.Kind, raw.guess()), Health: decodeHealth(raw)}
 	if len(raw.CID) == cidBytes {
@@ -21,8 +21,8 @@ func Decode(raw *Raw) *Card {
 	return card
 }
 
-// guess tells the kind by which registers there are, or else by what they look like. An eMMC's CID has a number of 0 to 2 where an SD
-// card's has a letter, and its name has a sixth letter; its CSD has a version in bits that SD reserves.
+// guess tells the kind by which registers there are, or else by what they look like. An eMMC's CID has a number of 0 to 2 where
+// an SD card's has a letter, and its name has a sixth letter; its CSD has a version in bits that SD reserves.
 func (raw *Raw) guess() Kind {
 	switch {
 	case len(raw.SCR) == scrBytes || len(raw.SSR) == ssrBytes:

@@ -3,8 +3,8 @@ package identity
 import "fmt"
 
 // emmcYear gives the year of a CID's four bits, and the words for it. They counted from 1997 and ran out, so that from EXT_CSD
-// revision 5 on (eMMC 4.41) the codes before 2010 stand for 16 years later. Without the revision the later year is taken, since few
-// cards older than that revision are left, and the words tell both.
+// revision 5 on (eMMC 4.41) the codes before 2010 stand for 16 years later. Without the revision the later year is taken, since
+// few modules older than that revision are left, and the words tell both.
 func emmcYear(code int, revision *uint8) (year int, words string) {
 	const wrapYears = 16
 	year = 1997 + code
@@ -36,7 +36,8 @@ func (h *Health) add(name string, index int, value *uint8, means func(uint64) st
 		return ""
 	}
 	meaning := means(uint64(*value))
-	h.Fields = append(h.Fields, Field{Name: name, Bits: fmt.Sprintf("byte %d", index), Raw: fmt.Sprintf("0x%02x", *value), Meaning: meaning})
+	raw := fmt.Sprintf("0x%02x", *value)
+	h.Fields = append(h.Fields, Field{Name: name, Bits: fmt.Sprintf("byte %d", index), Raw: raw, Meaning: meaning})
 	return meaning
 }
 
@@ -56,15 +57,6 @@ func lifeTime(code uint64) string {
 var preEOL = codes("not defined", "normal: less than 80 % of the reserve used", "warning: 80 % of the reserve used",
 	"urgent: 90 % of the reserve used")
 
-// extRevision names the eMMC versions of EXT_CSD's revisions. Those before 5 came with versions 4.0 to 4.4, which it does not tell
-// apart here.
-func extRevision(code uint64) string {
-	versions := []string{"4.41", "4.5", "5.0", "5.1"}
-	switch {
-	case code < 5:
-		return "before eMMC 4.41"
-	case code-5 < uint64(len(versions)):
-		return "eMMC " + versions[code-5]
-	}
-	return fmt.Sprintf("unknown code 0x%02x", code)
-}
+// extRevision names the eMMC versions of EXT_CSD's revisions (from memory).
+var extRevision = codes("before eMMC 4.41", "before eMMC 4.41", "before eMMC 4.41", "before eMMC 4.41", "before eMMC 4.41",
+	"eMMC 4.41", "eMMC 4.5", "eMMC 5.0", "eMMC 5.1")

@@ -40,8 +40,8 @@ const (
 	ssrBytes = 64
 )
 
-// ReadFolder reads the registers from a folder shaped like the kernel's of a card, /sys/block/mmcblkN/device. Files may miss, and one
-// that holds nonsense spoils no other. The error is ErrNoRegisters where no file of a register is there.
+// ReadFolder reads the registers from a folder shaped like the kernel's of a card, /sys/block/mmcblkN/device. Files may miss, and
+// one that holds nonsense spoils no other. The error is ErrNoRegisters where no file of a register is there.
 func ReadFolder(folder fs.FS) (*Raw, error) {
 	r := folderReader{folder: folder, raw: &Raw{}}
 	r.register("cid", &r.raw.CID, cidBytes)

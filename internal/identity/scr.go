@@ -7,26 +7,35 @@ import (
 
 // decodeSCR reads an SCR of 8 bytes (Physical Layer Specification 4.10, 5.6).
 func decodeSCR(register []byte) *SCR {
+	spec, spec3 := number(register, 59, 56), number(register, 47, 47)
+	spec4, specX := number(register, 42, 42), number(register, 41, 38)
 	scr := &SCR{
-		Raw:      hex.EncodeToString(register),
-		Security: int(number(register, 54, 52)),
-		Spec3:    number(register, 47, 47) == 1,
+		Raw:         hex.EncodeToString(register),
+		SpecVersion: specVersion(spec, spec3, spec4, specX),
+		Security:    int(number(register, 54, 52)),
+		Spec3:       spec3 == 1,
 	}
-	scr.SpecVersion = specVersion(number(register, 59, 56), number(register, 47, 47), number(register, 42, 42), number(register, 41, 38))
-	version := says("makes version " + scr.SpecVersion + " with the other version fields")
-	if scr.SpecVersion == unknown {
-		version = func(code uint64) string { return fmt.Sprintf("code 0x%02x of a version that is not known", code) }
+	version := func(mostCode uint64) func(uint64) string {
+		return func(code uint64) string {
+			switch {
+			case code > mostCode:
+				return reservedCode(code)
+			case scr.SpecVersion == unknown:
+				return "part of a combination that is no known version"
+			}
+			return "part of version " + scr.SpecVersion
+		}
 	}
 	scr.Fields = fieldsOf(register, []span{
 		{"SCR_STRUCTURE", 63, 60, codes("version 1.0")},
-		{"SD_SPEC", 59, 56, version},
+		{"SD_SPEC", 59, 56, version(2)},
 		{"DATA_STAT_AFTER_ERASE", 55, 55, codes("erased bits read as 0", "erased bits read as 1")},
 		{"SD_SECURITY", 54, 52, codes("none", "not used", "SDSC", "SDHC", "SDXC")},
 		{"SD_BUS_WIDTHS", 51, 48, func(value uint64) string { return "widths: " + setBits(value, "1 bit", "", "4 bits") }},
-		{"SD_SPEC3", 47, 47, version},
+		{"SD_SPEC3", 47, 47, version(1)},
 		{"EX_SECURITY", 46, 43, extendedSecurity},
-		{"SD_SPEC4", 42, 42, version},
-		{"SD_SPECX", 41, 38, version},
+		{"SD_SPEC4", 42, 42, version(1)},
+		{"SD_SPECX", 41, 38, version(4)},
 		{reserved, 37, 36, nil},
 		{"CMD_SUPPORT", 35, 32, func(value uint64) string {
 			return "optional commands: " + setBits(value, "CMD20", "CMD23", "CMD48/49", "CMD58/59")
@@ -39,8 +48,8 @@ func decodeSCR(register []byte) *SCR {
 // unknown stands for a version or structure whose code is none.
 const unknown = "unknown"
 
-// specVersion names the version of the specification that a card follows (table 5-18 of 4.10; from 5 on, SD_SPECX tells it and
-// SD_SPEC4 may be either).
+// specVersion names the version of the specification that a card follows. From 5 on, SD_SPECX tells it, and SD_SPEC4 may be
+// either.
 func specVersion(spec, spec3, spec4, specX uint64) string {
 	if spec == 2 && spec3 == 1 {
 		later := []string{"5.x", "6.x", "7.x", "8.x"}

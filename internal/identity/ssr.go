@@ -94,9 +94,9 @@ func auMeaning(least uint64) func(uint64) string {
 func performanceMove(value uint64) string {
 	switch value {
 	case 0:
-		return "moves as fast as it writes"
+		return "data is moved as fast as it is written in sequence"
 	case 0xff:
-		return "moves in no time"
+		return "infinite"
 	}
 	return fmt.Sprintf("%d MB/s", value)
 }
