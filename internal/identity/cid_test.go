@@ -9,37 +9,44 @@ import (
 
 // TestCIDOfSD decodes CIDs whose source stands beside each.
 func TestCIDOfSD(t *testing.T) {
-	type told5 struct{ maker, oem, name, revision, serial, made, sum string }
+	type words struct{ maker, oem, name, revision, serial, made, sum string }
 	for _, c := range []struct {
 		name, cid string
-		want      told5
+		want      words
 	}{
 		{
 			// A register dump of a real card in the tests of an open-source Rust SD library. Its host cleared the end bit: 2e for 2f.
 			"dump of a card", "015041593038414713daa1bff401252e",
-			told5{"0x01", "PA", "Y08AG", "1.3", "0xdaa1bff4", "2018-05", "true"},
+			words{"0x01", "PA", "Y08AG", "1.3", "0xdaa1bff4", "2018-05", "true"},
 		},
-		{"with its end bit", "015041593038414713daa1bff401252f", told5{"0x01", "PA", "Y08AG", "1.3", "0xdaa1bff4", "2018-05", "true"}},
-		{"without checksum", "015041593038414713daa1bff4012500", told5{"0x01", "PA", "Y08AG", "1.3", "0xdaa1bff4", "2018-05", "not delivered"}},
-		{"wrong checksum", "015041593038414713daa1bff401252d", told5{"0x01", "PA", "Y08AG", "1.3", "0xdaa1bff4", "2018-05", "false"}},
+		{"with its end bit", "015041593038414713daa1bff401252f", words{"0x01", "PA", "Y08AG", "1.3", "0xdaa1bff4", "2018-05", "true"}},
 		{
-			// The default of a public machine emulator's SD model, and what its tests say of it.
+			"without checksum", "015041593038414713daa1bff4012500",
+			words{"0x01", "PA", "Y08AG", "1.3", "0xdaa1bff4", "2018-05", "not delivered"},
+		},
+		{"wrong checksum", "015041593038414713daa1bff401252d", words{"0x01", "PA", "Y08AG", "1.3", "0xdaa1bff4", "2018-05", "false"}},
+		{
+			// A public machine emulator's unit test of its SD model.
 			"emulator", "1d4144534420202010a0400bc10088ad",
-			told5{"0x1d", "AD", "SD   ", "1.0", "0xa0400bc1", "2008-08", "true"},
+			words{"0x1d", "AD", "SD   ", "1.0", "0xa0400bc1", "2008-08", "true"},
 		},
 		{
-			// Built by the table of the Physical Layer Specification 4.10, 5.2, with its examples: "6.2" is 0110 0010b, April 2001 is 014h.
+			// Built by the table of the Physical Layer Specification 4.10, 5.2, with its examples: "6.2" is 0110 0010b, April 2001
+			// is 014h.
 			"examples of the specification", "7f5a5a54455354316212345678001491",
-			told5{"0x7f", "ZZ", "TEST1", "6.2", "0x12345678", "2001-04", "true"},
+			words{"0x7f", "ZZ", "TEST1", "6.2", "0x12345678", "2001-04", "true"},
 		},
-		{"blank", "00000020202020200000000000000079", told5{"0x00", `\x00\x00`, "     ", "0.0", "0x00000000", "2000-00", "true"}},
-		{"odd", "fe343201ff024142100000000101ed" + "e7", told5{"0xfe", "42", `\x01\xff\x02AB`, "1.0", "0x00000001", "2030-13", "true"}},
-		{"name with a backslash", "7f5a5a5c783031316212345678001400", told5{"0x7f", "ZZ", `\x5cx011`, "6.2", "0x12345678", "2001-04", "not delivered"}},
+		{"blank", "00000020202020200000000000000079", words{"0x00", `\x00\x00`, "     ", "0.0", "0x00000000", "2000-00", "true"}},
+		{"odd", "fe343201ff024142100000000101ede7", words{"0xfe", "42", `\x01\xff\x02AB`, "1.0", "0x00000001", "2030-13", "true"}},
+		{
+			"name with a backslash", "7f5a5a5c783031316212345678001400",
+			words{"0x7f", "ZZ", `\x5cx011`, "6.2", "0x12345678", "2001-04", "not delivered"},
+		},
 	} {
 		register := unhex(t, c.cid)
 		cid := identity.Decode(&identity.Raw{Kind: identity.KindSD, CID: register}).CID
-		got := told5{
-			cid.ManufacturerID.String(), cid.OEMID, cid.Name, cid.Revision, cid.Serial.String(), cid.Manufactured, told(cid.CRCOK),
+		got := words{
+			cid.ManufacturerID.String(), cid.OEMID, cid.Name, cid.Revision, cid.Serial.String(), cid.Manufactured, sumTold(cid.CRCOK),
 		}
 		if got != c.want || cid.Raw != c.cid {
 			t.Errorf("%s: got %+v, want %+v", c.name, got, c.want)

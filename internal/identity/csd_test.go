@@ -27,7 +27,7 @@ func TestCapacity(t *testing.T) {
 	} {
 		register := unhex(t, c.csd)
 		csd := identity.Decode(&identity.Raw{Kind: identity.KindSD, CSD: register}).CSD
-		if csd.Structure != c.structure || csd.CapacityBytes != c.bytes || csd.Raw != c.csd || told(csd.CRCOK) != "true" {
+		if csd.Structure != c.structure || csd.CapacityBytes != c.bytes || csd.Raw != c.csd || sumTold(csd.CRCOK) != "true" {
 			t.Errorf("%s: got %+v", c.name, csd)
 		}
 		expectWhole(t, register, csd.Fields)

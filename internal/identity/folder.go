@@ -116,7 +116,7 @@ func (r *folderReader) register(name string, register *[]byte, lengthBytes int) 
 	content, err := hex.DecodeString(text)
 	switch {
 	case err != nil:
-		r.unread(name, fmt.Sprintf("it does not hold hexadecimal digits alone: %q", shortened(text)))
+		r.unread(name, fmt.Sprintf("it does not hold hexadecimal digits alone: %+q", shortened(text)))
 	case len(content) != lengthBytes:
 		r.unread(name, fmt.Sprintf("it holds %d bytes where the register has %d", len(content), lengthBytes))
 	default:
@@ -139,7 +139,7 @@ func (r *folderReader) numbers(name string, numbers ...**uint8) {
 		values[i] = uint8(value)
 	}
 	if !understood {
-		r.unread(name, fmt.Sprintf("it does not hold %d hexadecimal numbers of one byte: %q", len(numbers), shortened(text)))
+		r.unread(name, fmt.Sprintf("it does not hold %d hexadecimal numbers of one byte: %+q", len(numbers), shortened(text)))
 		return
 	}
 	for i := range numbers {
@@ -165,7 +165,7 @@ func (r *folderReader) kind() {
 		r.raw.Kind = KindEMMC
 	default:
 		if ok {
-			r.unread("type", fmt.Sprintf("it names no card with memory: %q", shortened(text)))
+			r.unread("type", fmt.Sprintf("it names no card with memory: %+q", shortened(text)))
 		}
 		r.raw.Kind = r.raw.guess()
 	}

@@ -91,8 +91,8 @@ func expectValues(t testing.TB, register valuer, want map[string]uint64) {
 	}
 }
 
-// told is a checksum's verdict as a word.
-func told(ok *bool) string {
+// sumTold is a checksum's verdict as a word.
+func sumTold(ok *bool) string {
 	if ok == nil {
 		return "not delivered"
 	}
