@@ -28,8 +28,7 @@ type Raw struct {
 
 // An Unread is a file that is there and could not be read or understood.
 type Unread struct {
-	File string `json:"file"`
-	Why  string `json:"why"`
+	File, Why string
 }
 
 // The lengths of the registers in bytes.

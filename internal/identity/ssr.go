@@ -25,7 +25,7 @@ var ssrLayout = []span{
 	{"reserved for security", 508, 502, nil},
 	{reserved, 501, 496, nil},
 	{"SD_CARD_TYPE", 495, 480, codes("can be written", "is read-only (ROM)", "can be written once (OTP)")},
-	{"SIZE_OF_PROTECTED_AREA", 479, 448, counted(0, "bytes; of an SDSC card, in blocks times C_SIZE_MULT's factor")},
+	{"SIZE_OF_PROTECTED_AREA", 479, 448, counted(0, "bytes; on an SDSC card that many times its block length and C_SIZE_MULT's factor")},
 	{"SPEED_CLASS", 447, 440, classMeaning("Class %d", speedClasses)},
 	{"PERFORMANCE_MOVE", 439, 432, performanceMove},
 	{"AU_SIZE", 431, 428, auMeaning(1)},
