@@ -40,7 +40,7 @@ func decodeSCR(register []byte) *SCR {
 		{"CMD_SUPPORT", 35, 32, func(value uint64) string {
 			return "optional commands: " + setBits(value, "CMD20", "CMD23", "CMD48/49", "CMD58/59")
 		}},
-		{"manufacturer", 31, 0, says("the maker's own")},
+		{"reserved for the manufacturer", 31, 0, says("the maker's own")},
 	})
 	return scr
 }

@@ -59,7 +59,7 @@ func TestSCRMeanings(t *testing.T) {
 		"a version that is not":   {"0935000000000000", "SD_SPEC", "reserved code 0x09"},
 		"an odd combination":      {"0035800000000000", "SD_SPEC3", "part of a combination that is no known version"},
 		"a later version":         {"0235800200000000", "SD_SPECX", "part of version 3.0x"},
-		"the maker's":             {"02358000deadbeef", "manufacturer", "the maker's own"},
+		"the maker's":             {"02358000deadbeef", "reserved for the manufacturer", "the maker's own"},
 	} {
 		register := unhex(t, c.register)
 		scr := identity.Decode(&identity.Raw{SCR: register}).SCR

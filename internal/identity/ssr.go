@@ -25,7 +25,7 @@ var ssrLayout = []span{
 	{"reserved for security", 508, 502, nil},
 	{reserved, 501, 496, nil},
 	{"SD_CARD_TYPE", 495, 480, codes("can be written", "is read-only (ROM)", "can be written once (OTP)")},
-	{"SIZE_OF_PROTECTED_AREA", 479, 448, counted(0, "bytes; on an SDSC card that many times its block length and C_SIZE_MULT's factor")},
+	{"SIZE_OF_PROTECTED_AREA", 479, 448, protectedArea},
 	{"SPEED_CLASS", 447, 440, classMeaning("Class %d", speedClasses)},
 	{"PERFORMANCE_MOVE", 439, 432, performanceMove},
 	{"AU_SIZE", 431, 428, auMeaning(1)},
@@ -45,7 +45,7 @@ var ssrLayout = []span{
 	{reserved, 327, 314, nil},
 	{"DISCARD_SUPPORT", 313, 313, codes("not supported", "supported")},
 	{"FULE_SUPPORT", 312, 312, codes("not supported", "supported")},
-	{"manufacturer", 311, 0, says("the maker's own")},
+	{"reserved for the manufacturer", 311, 0, says("the maker's own")},
 }
 
 // The classes by their codes; a code that is not there is reserved.
@@ -89,6 +89,11 @@ func auMeaning(least uint64) func(uint64) string {
 		}
 		return binarySize(auBytes[code])
 	}
+}
+
+// protectedArea is of a unit that the CSD decides on.
+func protectedArea(value uint64) string {
+	return fmt.Sprintf("%d bytes; on an SDSC card that many times its block length and C_SIZE_MULT's factor", value)
 }
 
 func performanceMove(value uint64) string {

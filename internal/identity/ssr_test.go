@@ -136,7 +136,7 @@ func TestEachByteOfTheStatusReachesAField(t *testing.T) {
 	if _, ok := identity.Decode(&identity.Raw{SSR: statusWith(63, 0xff)}).SSR.Value("no such field"); ok {
 		t.Error("a field of no name has a value")
 	}
-	if _, ok := identity.Decode(&identity.Raw{SSR: slices.Repeat([]byte{0xff}, 64)}).SSR.Value("manufacturer"); ok {
+	if _, ok := identity.Decode(&identity.Raw{SSR: slices.Repeat([]byte{0xff}, 64)}).SSR.Value("reserved for the manufacturer"); ok {
 		t.Error("312 bits fit into a number")
 	}
 }
