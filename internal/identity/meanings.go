@@ -63,17 +63,6 @@ func commandClasses(value uint64) string {
 	return "command classes: " + setBits(value, names...)
 }
 
-// binarySize writes a size with the largest unit that divides it.
-func binarySize(sizeBytes int64) string {
-	units := []string{"bytes", "KiB", "MiB", "GiB", "TiB"}
-	unit := 0
-	for sizeBytes > 0 && sizeBytes%1024 == 0 && unit < len(units)-1 {
-		sizeBytes /= 1024
-		unit++
-	}
-	return fmt.Sprintf("%d %s", sizeBytes, units[unit])
-}
-
 // quoted makes card text fit for any terminal: what is no printable ASCII stands as \xNN, and so does the backslash, so that two
 // texts never look alike.
 func quoted(text []byte) string {

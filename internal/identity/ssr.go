@@ -84,10 +84,13 @@ func auMeaning(least uint64) func(uint64) string {
 		switch {
 		case code == 0:
 			return "not defined"
-		case code < least || code >= uint64(len(auBytes)):
+		case code < least:
 			return reservedCode(code)
 		}
-		return binarySize(auBytes[code])
+		if auBytes[code] < 1<<20 {
+			return fmt.Sprintf("%d KiB", auBytes[code]>>10)
+		}
+		return fmt.Sprintf("%d MiB", auBytes[code]>>20)
 	}
 }
 
