@@ -127,7 +127,9 @@ func classForgeries() []Forgery {
 		{
 			"a2-without-queue", "application class A2, and neither a queue nor a cache", false,
 			[]Kind{SDXC, SDUC},
-			tell(append(version(2, 1, 1, 3), change{ssrAppClass, 2}, change{ssrEnhance, 0})...),
+			func(s Set) Set {
+				return s.with(change{scrSpecX, max(2, s.get(scrSpecX))}, change{ssrAppClass, 2}, change{ssrEnhance, 0})
+			},
 		},
 		{
 			"one-line-bus", "a bus of one line alone, which no card may have", false, sdKinds(),
@@ -147,7 +149,7 @@ func reservedForgeries() (all []Forgery) {
 		{"bus-width", everySD, change{ssrBusWidth, 3}},
 		{"card-type", everySD, change{ssrCardType, 3}},
 		{"speed-class", everySD, change{ssrSpeedClass, 5}},
-		{"uhs-grade", uhs, change{ssrUHSGrade, 2}},
+		{"uhs-grade", []Kind{SDHC}, change{ssrUHSGrade, 2}},
 		{"uhs-au", uhs, change{ssrUHSAU, 3}},
 		{"video-class", []Kind{SDXC, SDUC}, change{ssrVideoClass, 31}},
 		{"app-class", []Kind{SDXC, SDUC}, change{ssrAppClass, 3}},
