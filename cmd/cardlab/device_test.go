@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
@@ -26,17 +27,22 @@ func TestRunHoldsACard(t *testing.T) {
 	ctx, interrupt := context.WithCancel(t.Context())
 	defer interrupt()
 	powers := make(chan os.Signal)
+	folder := filepath.Join(t.TempDir(), "registers")
 	out, stdout := io.Pipe()
 	var stderr bytes.Buffer
 	ended := make(chan int, 1)
 	go func() {
-		args := []string{"-size", "64MiB", "-lying-flush", "64KiB", "-digest-bytes", "2MiB"}
+		args := []string{"-size", "64MiB", "-lying-flush", "64KiB", "-digest-bytes", "2MiB", "-registers", folder}
 		ended <- run(ctx, args, powers, stdout, &stderr)
 		_ = stdout.Close()
 	}()
 	path, err := bufio.NewReader(out).ReadString('\n')
 	if err != nil {
 		t.Fatalf("no device: %v, exit code %d, %s", err, <-ended, stderr.String())
+	}
+
+	if name, err := os.ReadFile(filepath.Join(folder, "name")); err != nil || string(name) != "TESTA\n" {
+		t.Errorf("the card's name is %q, %v", name, err)
 	}
 
 	file, err := os.OpenFile(strings.TrimSpace(path), os.O_RDWR|unix.O_DIRECT, 0)

@@ -10,12 +10,15 @@ import (
 	"time"
 
 	"cardwright/internal/cardlab"
+	"cardwright/internal/cardlab/registers"
 )
 
 // options are what the command line asks for.
 type options struct {
-	traits      cardlab.Traits
-	digestBytes int64
+	traits         cardlab.Traits
+	digestBytes    int64
+	registerFolder string        // "": no registers are written
+	registers      registers.Set // what the card tells; zero where none are written
 }
 
 const about = `Usage: cardlab [flags]
@@ -26,26 +29,44 @@ SIGUSR1 pulls the card, SIGUSR2 plugs it in again. Needs root.
 AMOUNT is a number of bytes, or one with a unit: kB, MB, GB, TB (powers of 1000), KiB, MiB, GiB, TiB (of 1024).
 SPAN is AMOUNT+AMOUNT: offset and length. Flags that place something may be given several times.
 
+With -registers, the card also has what an SD card or an eMMC tells of itself, in a folder shaped like the kernel's
+/sys/block/mmcblkN/device. With -forge it lies there.
+
 `
 
 // parse reads the command line. It tells on stderr what is wrong with it.
 func parse(args []string, stderr io.Writer) (options, error) {
 	var o options
-	t := &o.traits
+	var told telling
 	flags := flag.NewFlagSet("cardlab", flag.ContinueOnError)
 	flags.SetOutput(stderr)
 	flags.Usage = func() {
 		fmt.Fprint(stderr, about)
 		flags.PrintDefaults()
 	}
-	amount := func(name string, into *int64, text string) {
-		flags.Func(name, "`AMOUNT` "+text, func(s string) (err error) {
-			*into, err = parseAmount(s)
-			return err
-		})
+	defineTraits(flags, &o.traits)
+	amountFlag(flags, "digest-bytes", &o.digestBytes, "from the card's start that the truth's SHA-256 covers (default: none)")
+	told.define(flags)
+
+	if err := flags.Parse(args); err != nil {
+		return o, err // which is told
 	}
+	flags.Visit(func(given *flag.Flag) { told.sized = told.sized || given.Name == "size" })
+	err := o.tell(told)
+	if flags.NArg() > 0 {
+		err = fmt.Errorf("cardlab takes no arguments: %q", flags.Args())
+	}
+	if err != nil {
+		fmt.Fprintf(stderr, "%v\n", err)
+	}
+	return o, err
+}
+
+// defineTraits defines the flags that say what the card is like.
+func defineTraits(flags *flag.FlagSet, t *cardlab.Traits) {
+	amount := func(name string, into *int64, text string) { amountFlag(flags, name, into, text) }
 	t.SizeBytes = 8_000_000_000
-	amount("size", &t.SizeBytes, "that the card states (default 8GB)")
+	amount("size", &t.SizeBytes, "that the card states (default 8GB, with -registers that of the sample)")
 	amount("true-size", &t.TrueSizeBytes, "that the card really holds (default: as stated)")
 	flags.Func("beyond", "what happens past the true size: `wrap`, drop or refuse (default wrap)", func(s string) (err error) {
 		t.Beyond, err = parseBeyond(s)
@@ -75,14 +96,14 @@ func parse(args []string, stderr io.Writer) (options, error) {
 
 	flags.BoolVar(&t.OldContent, "old-content", false, "the card holds pseudo-random bytes when fresh")
 	flags.Uint64Var(&t.Seed, "seed", 0, "decides old content, unstable reads and what a pull loses")
-	amount("digest-bytes", &o.digestBytes, "from the card's start that the truth's SHA-256 covers (default: none)")
+}
 
-	err := flags.Parse(args)
-	if err == nil && flags.NArg() > 0 {
-		err = fmt.Errorf("cardlab takes no arguments: %q", flags.Args())
-		fmt.Fprintf(stderr, "%v\n", err)
-	}
-	return o, err
+// amountFlag defines a flag of a number of bytes.
+func amountFlag(flags *flag.FlagSet, name string, into *int64, text string) {
+	flags.Func(name, "`AMOUNT` "+text, func(s string) (err error) {
+		*into, err = parseAmount(s)
+		return err
+	})
 }
 
 // placed defines a flag that may be given several times.

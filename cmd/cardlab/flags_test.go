@@ -2,6 +2,7 @@ package main // parse and run are this program's parts, and a command has no oth
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"flag"
 	"io"
@@ -12,6 +13,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"cardwright/internal/cardlab"
+	"cardwright/internal/cardlab/registers"
 )
 
 func TestFlagsBecomeTraits(t *testing.T) {
@@ -50,17 +52,74 @@ func TestFlagsBecomeTraits(t *testing.T) {
 }
 
 func TestWrongFlagsAreRefused(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel() // so that a line that is not refused holds no card
 	for _, line := range []string{
 		"-size", "-size x", "-size -1", "-size 1.0000000001kB", "-size 99999999999TB", "-size 1mb", "-size NaN",
 		"-beyond never", "-stall 5", "-stall 5:1s:twice", "-stall 5:fast", "-stall-every 0:1s", "-flip 5:write", "-flip :read",
 		"-bad 5", "-bad 5+5:both", "-unstable 5", "-nonsense", "device",
+		"-card sdhc", "-forge serial-zero", "-registers new -card best", "-registers new -card best -size 8GiB",
+		"-registers new -forge honesty", "-registers new -forge serial-zero,", "-registers new -card emmc -forge au-too-large",
+		"-registers new -size 8GB", "-registers new -card sdxc -size 1GiB",
 	} {
 		var stderr bytes.Buffer
 		if _, err := parse(strings.Fields(line), &stderr); err == nil || stderr.Len() == 0 {
 			t.Errorf("%q: error %v, and told %q", line, err, stderr.String())
 		}
-		if code := run(t.Context(), strings.Fields(line), nil, io.Discard, io.Discard); code != usage {
+		if code := run(ctx, strings.Fields(line), nil, io.Discard, io.Discard); code != usage {
 			t.Errorf("%q: exit code %d", line, code)
+		}
+	}
+}
+
+// TestFlagsBecomeRegisters: the sizes are whole units of 512 KiB, which the CSD of an SDHC card tells.
+func TestFlagsBecomeRegisters(t *testing.T) {
+	for line, c := range map[string]struct {
+		sample    string
+		sizeBytes int64
+		forgeries []string
+	}{
+		"":                          {"sdhc", 15_931_539_456, nil},
+		"-card emmc":                {"emmc", 7_818_182_656, nil},
+		"-size 8GiB":                {"sdhc", 8 << 30, nil},
+		"-size 64MiB":               {"sdsc", 64 << 20, nil},
+		"-card sdxc-a2 -size 64GiB": {"sdxc-a2", 64 << 30, nil},
+		"-card sdxc -size 64GiB -forge serial-zero,month-13 -forge wrong-cid-checksum": {
+			"sdxc", 64 << 30, []string{"serial-zero", "month-13", "wrong-cid-checksum"},
+		},
+	} {
+		want, err := registers.Sample(c.sample)
+		if err == nil {
+			want, err = want.Sized(c.sizeBytes)
+		}
+		if err == nil {
+			want, err = registers.Forge(want, c.forgeries...)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := parse(strings.Fields("-registers new "+line), io.Discard)
+		if err != nil || got.registerFolder != "new" || got.traits.SizeBytes != c.sizeBytes {
+			t.Errorf("%q: %+v, %v", line, got, err)
+		}
+		if diff := cmp.Diff(want, got.registers); diff != "" {
+			t.Errorf("%q: %s", line, diff)
+		}
+	}
+	if got, err := parse(strings.Fields("-registers new -forge capacity-outside-class"), io.Discard); err != nil ||
+		got.traits.SizeBytes != got.registers.SizeBytes || got.traits.SizeBytes == 15_931_539_456 {
+		t.Errorf("a forged size: %+v, %v", got, err)
+	}
+}
+
+func TestUnknownForgeriesAreAnsweredWithTheList(t *testing.T) {
+	var stderr bytes.Buffer
+	if _, err := parse(strings.Fields("-registers new -forge honesty"), &stderr); !errors.Is(err, registers.ErrName) {
+		t.Error(err)
+	}
+	for _, name := range registers.ForgeryNames() {
+		if !strings.Contains(stderr.String(), name) {
+			t.Errorf("%s is not listed in %s", name, stderr.String())
 		}
 	}
 }

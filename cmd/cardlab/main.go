@@ -55,7 +55,7 @@ func run(ctx context.Context, args []string, powers <-chan os.Signal, stdout, st
 		fmt.Fprintln(stderr, "cardlab: needs root, to mount a FUSE folder and to attach a loop device")
 		return failed
 	}
-	if err := hold(ctx, card, powers, stdout, options.traits.Seed); err != nil {
+	if err := hold(ctx, card, powers, stdout, options); err != nil {
 		fmt.Fprintf(stderr, "cardlab: %v\n", err)
 		return failed
 	}
@@ -63,20 +63,25 @@ func run(ctx context.Context, args []string, powers <-chan os.Signal, stdout, st
 	return done
 }
 
-// hold attaches the card until ctx ends.
-func hold(ctx context.Context, card *cardlab.Card, powers <-chan os.Signal, stdout io.Writer, seed uint64) error {
+// hold attaches the card until ctx ends. Where its registers are asked for, they are there when its device is printed.
+func hold(ctx context.Context, card *cardlab.Card, powers <-chan os.Signal, stdout io.Writer, options options) error {
 	node, err := blockdev.Attach(ctx, card)
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintln(stdout, node.Path())
+	if options.registerFolder != "" {
+		err = options.registers.WriteFolder(options.registerFolder)
+	}
+	if err == nil {
+		_, err = fmt.Fprintln(stdout, node.Path())
+	}
 	for err == nil {
 		select {
 		case <-ctx.Done():
 			return node.Close()
 		case power := <-powers:
 			if power == syscall.SIGUSR1 {
-				card.Pull(seed)
+				card.Pull(options.traits.Seed)
 			} else {
 				card.Plug()
 			}

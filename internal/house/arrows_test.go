@@ -58,15 +58,22 @@ var passages = []passage{
 	{"internal/project", []string{"internal/fat"}, "a card's own files go into a FAT file system, which needs to know of no project"},
 	{"internal/cardlab", []string{"flash"}, "an emulated card knows of the program that is tested no more than a real one does"},
 	{"internal/cardlab/conform", []string{"flash"}, "the suite fits any card"},
+	{"internal/cardlab/registers", nil, "what encodes registers shares nothing with what decodes them, so that each tests the other"},
 	{"internal/cardlab/blockdev", []string{"flash", "internal/cardlab"}, "it shows the kernel a card that is modelled elsewhere"},
 	{"cmd/cardwright", []string{"internal/report", "internal/compare"}, "the program prints and compares"},
 	{"cmd/cardwright", []string{"internal/cardlab"}, "the demo, and nothing else of it, works on emulated cards"},
-	{"cmd/cardlab", []string{"flash", "internal/cardlab", "internal/cardlab/blockdev"}, "the developer's program shows one emulated card"},
+	{
+		"cmd/cardlab",
+		[]string{"flash", "internal/cardlab", "internal/cardlab/blockdev", "internal/cardlab/registers"},
+		"the developer's program shows one emulated card",
+	},
 	{"bench", []string{"flash/source", "flash/source/xz", "internal/cardlab", "internal/cardlab/blockdev"}, "it measures the program from outside, on emulated cards"},
 }
 
 // testsMayImport is what tests may use beside what their package may.
-var testsMayImport = []string{"internal/cardlab", "internal/cardlab/conform", "internal/cardlab/blockdev"}
+var testsMayImport = []string{
+	"internal/cardlab", "internal/cardlab/conform", "internal/cardlab/blockdev", "internal/cardlab/registers",
+}
 
 // wholeProductTests use the product from outside; nothing imports them.
 var wholeProductTests = []string{"e2e", "internal/house"}
@@ -238,6 +245,9 @@ func TestWrongImportsAreSeen(t *testing.T) {
 		{from: "internal/station", to: "cardwright/cmd/cardwright", wrong: true},
 		{from: "internal/report", to: "cardwright/internal/batch", wrong: true},
 		{from: "internal/cardlab", to: "cardwright/internal/job", wrong: true},
+		{from: "internal/identity", to: "cardwright/internal/cardlab/registers", wrong: true},
+		{from: "internal/identity", to: "cardwright/internal/cardlab/registers", inTest: true},
+		{from: "internal/cardlab/registers", to: "cardwright/internal/identity", wrong: true},
 		{from: "internal/job", to: "cardwright/e2e", wrong: true},
 		{from: "internal/job", to: "database/sql", wrong: true},
 		{from: "internal/job", to: "database/sql", inTest: true, wrong: true},

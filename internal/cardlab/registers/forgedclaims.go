@@ -76,7 +76,7 @@ func fixedFieldForgeries() (all []Forgery) {
 		{"file-format", change{csdFileFormat, 1}},
 	} {
 		all = append(all, Forgery{
-			"csd-" + fixed.name, "a " + fixed.field.name + " that its structure of CSD does not have", false,
+			"csd-" + fixed.name, fixed.field.name + " other than structure 2.0 of the CSD fixes it", false,
 			[]Kind{SDHC, SDXC},
 			tell(fixed.change),
 		})
