@@ -4,6 +4,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"slices"
 	"strings"
 
 	"cardwright/internal/cardlab/registers"
@@ -19,8 +20,8 @@ type telling struct {
 
 func (a *telling) define(flags *flag.FlagSet) {
 	flags.StringVar(&a.folder, "registers", "", "`DIR` that the card's registers are written to; it must not hold any yet")
-	flags.StringVar(&a.sample, "card", "", "`NAME` of the card that the registers are of: "+strings.Join(registers.SampleNames(), ", ")+
-		" (default: the first SD card that can be of -size; without it, sdhc)")
+	flags.StringVar(&a.sample, "card", "", "`NAME` of the card that the registers are of: "+
+		strings.Join(registers.SampleNames(), ", ")+" (default: the first SD card that can be of -size; without it, sdhc)")
 	flags.Func("forge", "`NAME[,NAME]`: what the registers lie about. Forgeries are\n"+forgeryList(), func(names string) error {
 		a.forgeries = append(a.forgeries, strings.Split(names, ",")...)
 		return nil
@@ -79,14 +80,16 @@ func (a telling) sound(sizeBytes int64) (registers.Set, error) {
 // firstSD gives the first SD card that can be of a size. An eMMC may be of almost any, and is made where it is named.
 func firstSD(sizeBytes int64) (registers.Set, error) {
 	var errs []error
+	tried := []registers.Kind{registers.EMMC}
 	for _, name := range registers.SampleNames() {
 		set, err := registers.Sample(name)
 		if err != nil {
 			return registers.Set{}, err
 		}
-		if set.Kind == registers.EMMC {
+		if slices.Contains(tried, set.Kind) {
 			continue
 		}
+		tried = append(tried, set.Kind)
 		sized, err := set.Sized(sizeBytes)
 		if err == nil {
 			return sized, nil

@@ -12,7 +12,6 @@ var (
 	cidYear         = field{inCID, "MDT, the year since 2000", 19, 12}
 	cidMonth        = field{inCID, "MDT, the month", 11, 8}
 	cidChecksum     = field{inCID, "CRC", 7, 1}
-	cidEnd          = field{inCID, "end bit", 0, 0}
 )
 
 // A CID identifies an SD card: 16 bytes, from MID in bits 127:120 on.

@@ -25,7 +25,6 @@ var (
 	csdTemporaryProtect    = field{inCSD, "TMP_WRITE_PROTECT", 12, 12}
 	csdFileFormat          = field{inCSD, "FILE_FORMAT", 11, 10}
 	csdChecksum            = field{inCSD, "CRC", 7, 1}
-	csdEnd                 = field{inCSD, "end bit", 0, 0}
 
 	csd1Size = field{inCSD, "C_SIZE", 73, 62}
 	csd1Mult = field{inCSD, "C_SIZE_MULT", 49, 47}

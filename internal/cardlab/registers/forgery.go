@@ -68,7 +68,7 @@ func identityForgeries() []Forgery {
 			func(s Set) Set { return CopyCID(s, victim(s.Kind)) },
 		},
 		{
-			"copied-product", "another product's maker, OEM, name and revision, whatever its capacity and classes", false, Kinds(),
+			"copied-product", "another product's maker, OEM, name and revision; every card with this forgery has the same", false, Kinds(),
 			copyProduct,
 		},
 		serial("serial-zero", 0, "the serial number 0"),
@@ -107,9 +107,13 @@ func victim(k Kind) Set {
 	var s Set
 	var err error
 	if k == EMMC {
-		s.CID, err = EMMCCID{ManufacturerID: 0x7E, Form: 1, OEM: 'Y', Name: "TESTZZ", Revision: 3, Serial: 0x3D9A70C4, Month: 2, Year: 2022}.Encode()
+		s.CID, err = EMMCCID{
+			ManufacturerID: 0x7E, Form: 1, OEM: 'Y', Name: "TESTZZ", Revision: 3, Serial: 0x3D9A70C4, Month: 2, Year: 2022,
+		}.Encode()
 	} else {
-		s.CID, err = CID{ManufacturerID: 0x7E, OEM: "YY", Name: "TESTZ", RevisionMajor: 3, Serial: 0x3D9A70C4, Year: 2022, Month: 2}.Encode()
+		s.CID, err = CID{
+			ManufacturerID: 0x7E, OEM: "YY", Name: "TESTZ", RevisionMajor: 3, Serial: 0x3D9A70C4, Year: 2022, Month: 2,
+		}.Encode()
 	}
 	if err != nil {
 		panic(fmt.Sprintf("registers: the copied card does not fit: %v", err))

@@ -25,27 +25,40 @@ type lie struct {
 	touches []touch
 }
 
+// ofKind moves what lies elsewhere in the CID of an eMMC: number and date follow on a name that is one byte longer.
+func (l lie) ofKind(kind registers.Kind) (touches []touch) {
+	inEMMC := map[touch]touch{
+		cid(127, 56): cid(127, 48), cid(55, 24): cid(47, 16), cid(11, 8): cid(15, 12), cid(103, 64): cid(103, 56),
+	}
+	for _, one := range l.touches {
+		if moved, found := inEMMC[one]; found && kind == registers.EMMC {
+			one = moved
+		}
+		touches = append(touches, one)
+	}
+	return touches
+}
+
 func cid(high, low int) touch { return touch{"CID", high, low} }
 func csd(high, low int) touch { return touch{"CSD", high, low} }
 func scr(high, low int) touch { return touch{"SCR", high, low} }
 func ssr(high, low int) touch { return touch{"SSR", high, low} }
 
-// lies are written from what the forgeries say, with the bits of the specification's tables. A rule in brackets is also broken
-// by the same value.
+// lies are written from what the forgeries say, with the bits of the specification's tables for an SD card.
 func lies() map[string]lie {
 	breaks := func(rule string, touches ...touch) lie { return lie{strings.Fields(rule), touches} }
 	version := []touch{scr(59, 56), scr(47, 47), scr(42, 42), scr(41, 38)}
 	all := map[string]lie{
 		"copied-cid":                {nil, []touch{cid(127, 0)}},
-		"copied-product":            {nil, []touch{cid(127, 48)}}, // of an SD card to bit 56
-		"serial-zero":               breaks("serial", cid(55, 16)),
-		"serial-ones":               breaks("serial", cid(55, 16)),
-		"serial-in-sequence":        breaks("serial", cid(55, 16)),
+		"copied-product":            {nil, []touch{cid(127, 56)}},
+		"serial-zero":               breaks("serial", cid(55, 24)),
+		"serial-ones":               breaks("serial", cid(55, 24)),
+		"serial-in-sequence":        breaks("serial", cid(55, 24)),
 		"date-in-future":            breaks("future", cid(19, 12)),
 		"date-before-version":       {[]string{"before version"}, []touch{cid(19, 8)}},
-		"month-zero":                breaks("month", cid(15, 8)),
-		"month-13":                  breaks("month", cid(15, 8)),
-		"unprintable-name":          breaks("name", cid(103, 56)),
+		"month-zero":                breaks("month", cid(11, 8)),
+		"month-13":                  breaks("month", cid(11, 8)),
+		"unprintable-name":          breaks("name", cid(103, 64)),
 		"unprintable-oem":           breaks("oem", cid(119, 104)),
 		"capacity-not-size":         breaks("size", csd(75, 48)),
 		"capacity-outside-class":    {[]string{"class of capacity"}, []touch{csd(83, 80), csd(75, 47), csd(25, 22), {"size", 0, 0}}},
@@ -96,6 +109,9 @@ func TestForgeriesTellTheirLieAndNoOther(t *testing.T) {
 			continue
 		}
 		delete(table, forgery.Name)
+		if forgery.Honest && len(expected.rules) > 0 {
+			t.Errorf("%s is called honest and breaks %q", forgery.Name, expected.rules)
+		}
 		forged := 0
 		for _, name := range registers.SampleNames() {
 			sound := sampled(t, name)
@@ -114,7 +130,7 @@ func TestForgeriesTellTheirLieAndNoOther(t *testing.T) {
 			if rules := broken(lying, aDay()); !slices.Equal(rules, expected.rules) {
 				t.Errorf("%s of %s breaks %q, want %q", forgery.Name, name, rules, expected.rules)
 			}
-			untouched(t, forgery.Name+" of "+name, sound, lying, expected.touches)
+			untouched(t, forgery.Name+" of "+name, sound, lying, expected.ofKind(sound.Kind))
 		}
 		if forged == 0 {
 			t.Errorf("%s: no sample is of its kinds, %q", forgery.Name, forgery.Kinds)
@@ -134,7 +150,7 @@ func TestForgeriesFitAnyCard(t *testing.T) {
 		for _, forgery := range registers.Forgeries() {
 			for _, kind := range forgery.Kinds {
 				card, _ := registers.Random(r, kind)
-				untouched(t, forgery.Name+" of any "+string(kind), card, forgery.Apply(card), table[forgery.Name].touches)
+				untouched(t, forgery.Name+" of any "+string(kind), card, forgery.Apply(card), table[forgery.Name].ofKind(kind))
 			}
 		}
 	}
