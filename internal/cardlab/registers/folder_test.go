@@ -16,8 +16,8 @@ import (
 )
 
 // TestFilesAreAsTheKernelPrintsThem: the formats are those of Linux, drivers/mmc/core/sd.c and mmc.c; the card is the real one
-// of the register dump in an open library's tests, with the end bits that its host had cleared. ocr, rca, uevent's DRIVER and
-// what preferred_erase_size is of AU_SIZE come from memory.
+// of the register dump in an open library's tests, with the end bits that its host had cleared. The values of ocr
+// and rca and uevent's DRIVER are from memory.
 func TestFilesAreAsTheKernelPrintsThem(t *testing.T) {
 	ssr, err := realSSR().Encode()
 	if err != nil {
