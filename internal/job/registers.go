@@ -1,0 +1,78 @@
+package job
+
+import (
+	"context"
+	"time"
+
+	"cardwright/internal/identity"
+	"cardwright/internal/logbook"
+	"cardwright/partition"
+)
+
+// registersOf gives what a card told of itself in the form that the logbook keeps; nil where nothing is known.
+func registersOf(card *identity.Card) *logbook.Registers {
+	if card == nil {
+		return nil
+	}
+	r := &logbook.Registers{Kind: string(card.Kind)}
+	if card.CID != nil {
+		r.CID = card.CID.Raw
+	}
+	if card.CSD != nil {
+		r.CSD, r.CapacityBytes = card.CSD.Raw, card.CSD.CapacityBytes
+	}
+	if card.SCR != nil {
+		r.SCR = card.SCR.Raw
+	}
+	if card.SSR != nil {
+		r.SSR, r.AUBytes = card.SSR.Raw, card.SSR.AUBytes
+		r.SpeedClass, r.UHSGrade = card.SSR.SpeedClass, card.SSR.UHSGrade
+		r.VideoClass, r.AppClass = card.SSR.VideoClass, card.SSR.AppClass
+	}
+	return r
+}
+
+// A Neighbourhood is what a card is held against beside itself.
+type Neighbourhood struct {
+	SizeBytes           int64    // of the card, as the kernel states it; 0: unknown
+	Label               string   // what is written on it; may be empty
+	Place               string   // where it is seated
+	Twins               []string // the other places where this machine reads the same CID now
+	Printed             identity.Claims
+	WriteBytesPerSecond float64       // as measured on it just now; 0: not
+	Book                *logbook.Book // nil: no other card is known
+}
+
+// Doubts lists what does not fit together in a card's registers, and with the other cards of the logbook. Where the logbook
+// cannot be read, a finding says so. None of it proves anything.
+func Doubts(ctx context.Context, card *identity.Card, n Neighbourhood) []partition.Finding {
+	if card == nil {
+		return nil
+	}
+	doubts := card.Contradictions(identity.Situation{KernelSizeBytes: n.SizeBytes, Today: time.Now().UTC(), Printed: n.Printed})
+	if card.CID == nil {
+		return doubts
+	}
+	this := identity.Sighting{
+		Label: n.Label, CID: card.CID.Raw, SizeBytes: n.SizeBytes, Claims: card.Claims(), Place: n.Place,
+		WriteBytesPerSecond: n.WriteBytesPerSecond,
+	}
+	if card.SSR != nil {
+		this.AUBytes = card.SSR.AUBytes
+	}
+	var others []identity.Sighting
+	for _, place := range n.Twins {
+		others = append(others, identity.Sighting{CID: this.CID, SizeBytes: n.SizeBytes, Place: place})
+	}
+	if n.Book != nil {
+		known, err := kin(ctx, n.Book, &this)
+		if err != nil {
+			doubts = append(doubts, partition.Finding{
+				Code: "other-cards-unknown", Severity: partition.Information,
+				Sentence: "The other cards could not be read from the logbook.", Evidence: err.Error(),
+			})
+		}
+		others = append(others, known...)
+	}
+	return append(doubts, identity.AcrossCards(this, others)...)
+}
