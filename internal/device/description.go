@@ -26,6 +26,7 @@ type Description struct {
 	LinkSpeed   string           `json:"link_speed"` // Mbit/s for USB
 	Serial      string           `json:"serial"`
 	CID         string           `json:"cid"`
+	Bus         Bus              `json:"bus"`
 	SizeBytes   int64            `json:"size_bytes"`
 	SectorBytes int64            `json:"sector_bytes"`
 	Removable   bool             `json:"removable"`
@@ -33,12 +34,16 @@ type Description struct {
 	Contents    string           `json:"contents"` // what is on it now, in one line
 	Unreadable  string           `json:"unreadable"`
 	Table       *partition.Table `json:"table"` // null where it could not be read
+	// RegisterFolder is the path of the kernel's folder of the card's registers, as it was when the disk was looked at: another
+	// card may have come since, which its CID tells. It is empty where the reader hides them.
+	RegisterFolder string `json:"-"`
 }
 
 func describeDisk(d *Disk) Description {
 	return Description{
 		Kind: KindDevice, Model: d.Model, Transport: d.Transport, PortPath: d.PortPath, LinkSpeed: d.LinkSpeed,
 		Serial: d.Serial, CID: d.CID, SizeBytes: d.SizeBytes, SectorBytes: d.LogicalSectorBytes, Removable: d.Removable,
+		Bus: d.Bus, RegisterFolder: d.RegisterFolder,
 	}
 }
 

@@ -145,6 +145,8 @@ func (r *reader) disk(name string) Disk {
 	d.Slaves = a.links("slaves")
 	d.DMName, d.DMUUID = a.text("dm/name"), a.text("dm/uuid")
 	r.usb(&d, a)
+	d.Bus = r.bus(&d, strings.Split(filepath.Dir(d.SysPath), "/"))
+	d.RegisterFolder = registerFolder(&d, a)
 	describe(&d, a)
 	r.backing(&d, a)
 	r.partitions(&d, a)
@@ -209,6 +211,14 @@ func describe(d *Disk, a *attributes) {
 		}
 		d.CID = cid
 	}
+}
+
+// registerFolder gives the folder of the card's own registers. The hardware areas of a card have no others than the card.
+func registerFolder(d *Disk, a *attributes) string {
+	if d.Transport != TransportMMC || d.AreaOf != "" || areaName(d.Name) || !a.exists("device") {
+		return ""
+	}
+	return filepath.Join(a.dir, "device")
 }
 
 // backing looks up what a loop device stands on. One that has a size or a loop folder has something attached.

@@ -4,9 +4,10 @@ import "fmt"
 
 // Roots are the folders that the kernel's trees are read from; an empty field is the usual place.
 type Roots struct {
-	Sys  string // "/sys"
-	Proc string // "/proc"
-	Dev  string // "/dev"; paths below /dev named by the kernel are looked up here
+	Sys   string // "/sys"
+	Proc  string // "/proc"
+	Dev   string // "/dev"; paths below /dev named by the kernel are looked up here
+	Debug string // "/sys/kernel/debug", which only root may read
 }
 
 func (r Roots) withDefaults() Roots {
@@ -18,6 +19,9 @@ func (r Roots) withDefaults() Roots {
 	}
 	if r.Dev == "" {
 		r.Dev = "/dev"
+	}
+	if r.Debug == "" {
+		r.Debug = "/sys/kernel/debug"
 	}
 	return r
 }
@@ -81,6 +85,8 @@ type Disk struct {
 	Transport           Transport
 	PortPath            string // "1-2.3" for USB, with ":lun1" for a reader's further slots; "mmc0" for an MMC host
 	LinkSpeed           string // USB: Mbit/s, as the kernel tells it
+	Bus                 Bus
+	RegisterFolder      string // path of the kernel's folder of the card's registers; empty where the reader hides them
 	Partitions          []Partition
 	Holders             []string // kernel names of the disks that stand on this one
 	Slaves              []string // kernel names of the disks and partitions that this one stands on

@@ -57,6 +57,7 @@ func layOutLines(t *testing.T, lines string) *tree {
 	}
 	b := &tree{base: base, folders: map[string]string{}}
 	b.roots = device.Roots{Sys: filepath.Join(base, "sys"), Proc: filepath.Join(base, "proc"), Dev: filepath.Join(base, "dev")}
+	b.roots.Debug = filepath.Join(base, "sys", "kernel", "debug")
 	b.lines(t, lines)
 	b.write(t, "proc/self/mountinfo", strings.Join(b.mounts, ""))
 	b.write(t, "proc/swaps", "Filename\t\t\t\tType\t\tSize\t\tUsed\t\tPriority\n"+strings.Join(b.swaps, ""))
