@@ -20,9 +20,9 @@ const (
 	peerRatio   = 0.7
 	peerSpreads = 3
 	peerHalf    = 0.5
-	// busShare is how much of a bus's ceiling a card must reach for the bus to count as what may have held it back. Commands, answers
-	// and turn-arounds lie between the blocks and keep any reader well under the nominal ceiling, so a rate right at it is never
-	// seen, and three quarters of it may be all that the bus gives.
+	// busShare is how much of a bus's ceiling a card must reach for the bus to count as what may have held it back. Commands,
+	// answers and turn-arounds lie between the blocks and keep any reader well under the nominal ceiling, so a rate right at it
+	// is never seen, and three quarters of it may be all that the bus gives.
 	busShare = 0.75
 	// madToSigma makes the median absolute deviation an estimate of a normal distribution's standard deviation:
 	// 1 / 0.6745 (Rousseeuw and Croux, "Alternatives to the Median Absolute Deviation", 1993, from memory).
@@ -117,7 +117,8 @@ func (j Judge) onLimitedBus(written float64) (pace Pace, reason string) {
 	heldClaim := j.Claim.BytesPerSecond > 0 && written >= j.Claim.BytesPerSecond
 	switch {
 	case written < j.FloorBytesPerSecond:
-		return PaceUnjudged, fmt.Sprintf("%s is under the floor of %s, but %s", megabytes(written), megabytes(j.FloorBytesPerSecond), limit)
+		return PaceUnjudged, fmt.Sprintf("%s is under the floor of %s, but %s",
+			megabytes(written), megabytes(j.FloorBytesPerSecond), limit)
 	case heldClaim:
 		return PaceAsClaimed, j.Claim.held(written)
 	case j.FloorBytesPerSecond > 0 && j.Claim.BytesPerSecond > 0:

@@ -21,9 +21,9 @@ type timing struct {
 	most    float64 // bytes per second
 }
 
-// timings are the modes under the kernel's names for them (drivers/mmc/core/debugfs.c, from memory). The ceilings of SD cards are
-// those of the SD Association's page "Bus Speed"; those of eMMC are JESD84-B51's at 8 bits, from memory, and so is that the legacy
-// mode goes up to 26 MHz there. Modes that are not listed, such as UHS-II and SD Express, pass data in other ways.
+// timings are the modes under the kernel's names for them (drivers/mmc/core/debugfs.c, from memory). The ceilings of SD cards
+// are those of the SD Association's page "Bus Speed"; those of eMMC are JESD84-B51's at 8 bits, from memory, and so is that the
+// legacy mode goes up to 26 MHz there. Modes that are not listed, such as UHS-II and SD Express, pass data in other ways.
 var timings = map[string]timing{
 	"legacy":                    {1, 26e6},
 	"mmc high-speed":            {1, 52e6},

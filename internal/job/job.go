@@ -9,6 +9,7 @@ import (
 	"cardwright/flash"
 	"cardwright/flash/source"
 	"cardwright/internal/device"
+	"cardwright/internal/identity"
 	"cardwright/internal/logbook"
 	"cardwright/internal/project"
 	"cardwright/partition"
@@ -40,7 +41,9 @@ type Target struct {
 	BatchID    int64  // of the batch that the card belongs to; 0: none
 	Number     int64  // its sequence number there
 	Conditions logbook.Conditions
-	Meter      *flash.Meter // shows the progress; nil for none
+	Identity   *identity.Card  // what the card's registers tell; nil where they are not known
+	Rated      identity.Claims // what is printed on the card, as the operator typed it
+	Meter      *flash.Meter    // shows the progress; nil for none
 	// Files are put onto the image's boot partition, on this card alone. A check takes no notice of them.
 	Files []project.File
 }
@@ -102,6 +105,7 @@ type Result struct {
 func ConditionsOf(d device.Description, common logbook.Conditions) logbook.Conditions {
 	common.ReaderModel, common.PortPath, common.Node = d.Model, d.PortPath, d.Node
 	common.LinkSpeed, common.CardRegisterCID = d.LinkSpeed, d.CID
+	common.BusMode, common.BusBytesPerSecond = d.Bus.Mode, d.Bus.BytesPerSecond
 	return common
 }
 
@@ -114,5 +118,8 @@ func newRun(t Target, operation logbook.Operation) logbook.Run {
 	}
 	run.Conditions.Direct = t.Card.Direct()
 	run.Conditions.CardSizeBytes = t.Card.SizeBytes()
+	claim := t.claim()
+	run.Conditions.Claim, run.Conditions.ClaimBytesPerSecond = claim.Marks, claim.BytesPerSecond
+	run.Conditions.ClaimSource = claim.source
 	return run
 }

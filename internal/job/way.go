@@ -105,7 +105,12 @@ func (w *way) steps(ctx context.Context) error {
 // judge fetches what the card's pace is judged by. Peers are asked for again at the end, when the image is known by its
 // digest and not only by its name.
 func (w *way) judge(ctx context.Context) flash.Judge {
-	judge := flash.Judge{FloorBytesPerSecond: w.floor}
+	conditions := &w.run.Conditions
+	judge := flash.Judge{
+		FloorBytesPerSecond: w.floor,
+		Claim:               flash.Claim{BytesPerSecond: conditions.ClaimBytesPerSecond, Marks: conditions.Claim},
+		Bus:                 flash.Bus{BytesPerSecond: conditions.BusBytesPerSecond, Name: conditions.BusMode},
+	}
 	if w.book == nil || w.run.RunID == 0 {
 		return judge
 	}
@@ -218,6 +223,7 @@ func (w *way) measure(ctx context.Context) {
 	w.run.SourceWaitSeconds = new(trace.SourceWait().Seconds())
 	w.run.Pace, w.run.PaceReason = judgement.Pace, judgement.Reason
 	w.run.Conditions.SourceWasTheLimit = judgement.SourceWasTheLimit
+	w.run.Conditions.BusWasTheLimit = judgement.BusWasTheLimit
 	w.run.Conditions.PeersCount = judgement.Peers
 	w.run.Conditions.PeersMedian = judgement.PeersMedian
 	w.run.Conditions.PeersSpread = judgement.PeersSpread

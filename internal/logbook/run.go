@@ -98,6 +98,12 @@ type Conditions struct {
 	CardSizeBytes       int64   `json:"card_size_bytes"`
 	FloorBytesPerSecond float64 `json:"floor_bytes_per_s"` // 0 when none was asked for
 	CardRegisterCID     string  `json:"cid"`               // 32 hex digits, empty where the reader hides it
+	Claim               string  `json:"claim"`             // the marks of the claim that the pace was held against: "U3, V30"
+	ClaimBytesPerSecond float64 `json:"claim_bytes_per_s"` // the least that they promise; 0 where no claim is known
+	ClaimSource         string  `json:"claim_source"`      // one of those below; empty where no claim is known
+	BusMode             string  `json:"bus_mode"`          // "sd high-speed", "USB at 480 Mbit/s"
+	BusBytesPerSecond   float64 `json:"bus_bytes_per_s"`   // the most that can pass over the bus; 0 where that is not known
+	BusWasTheLimit      bool    `json:"bus_was_the_limit"`
 	SourceWasTheLimit   bool    `json:"source_was_the_limit"`
 	PeersCount          int     `json:"peers"` // how many peers the pace was held against
 	PeersMedian         float64 `json:"peers_median_bytes_per_s"`
@@ -105,6 +111,12 @@ type Conditions struct {
 	KernelRereadTable   bool    `json:"kernel_reread_table"`
 	CacheDropComplaint  string  `json:"cache_drop_complaint"` // why reads may have come from a cache; empty when they did not
 }
+
+// Where a claim is known from.
+const (
+	ClaimByRegisters = "registers" // the card's own
+	ClaimPrinted     = "printed"   // what the operator typed as printed on the card
+)
 
 // Bay is the reader's fixed place: its port path, or the device node where no port path is known.
 func (r *Run) Bay() string { return cmp.Or(r.Conditions.PortPath, r.Conditions.Node, r.Device) }
