@@ -58,8 +58,8 @@ func claiming(videoClass int) *identity.Card {
 	return &identity.Card{Kind: identity.KindSD, SSR: &identity.SSR{VideoClass: videoClass}}
 }
 
-// The minimum rates are those of the SD specification (Physical Layer 4.10, 4.13 and 4.14; V30 from memory): C10 and U1 10 MB/s, U3 and V30 30. The
-// card writes 20 MB/s.
+// The minimum rates are those of the classes (C10 and U1 after the SD specification, Physical Layer 4.10; U3 and V30 from memory):
+// 10 MB/s for C10, U1 and V10, 30 MB/s for U3 and V30. The card writes 20 MB/s.
 func TestRunIsJudgedByTheHigherOfItsClaims(t *testing.T) {
 	cases := []struct {
 		name     string

@@ -108,7 +108,7 @@ func verdictSentence(run *logbook.Run) string {
 	return "UNFINISHED - the image is not proven to be on it."
 }
 
-// paceSentence gives the pace, why, and how many peers it rests on. Where nothing was written there is none.
+// paceSentence gives the pace, why, and what is to be known of what it rests on. Where nothing was written there is none.
 func paceSentence(run *logbook.Run) string {
 	if run.Pace == "" || run.Write == nil {
 		return ""
@@ -116,6 +116,10 @@ func paceSentence(run *logbook.Run) string {
 	text := string(run.Pace)
 	if run.PaceReason != "" {
 		text += ": " + run.PaceReason
+	}
+	if run.Pace == flash.PaceAsClaimed || run.Pace == flash.PaceBelowClaim {
+		// The test conditions are those of the SD specification (Physical Layer 4.10, table 4-60).
+		text += " (indicative: the standard measures whole allocation units, in writes of 512 KiB)"
 	}
 	byPeers := run.Pace == flash.PaceAsPeers || run.Pace == flash.PaceBelowPeers
 	if c := run.Conditions; byPeers && c.PeersCount > 0 {

@@ -52,12 +52,19 @@ func TestOutputIsAsAgreed(t *testing.T) {
 		"refused.txt":     text(document(refused())),
 		"slow.txt":        text(document(slow("node-09"))),
 		"sparing.txt":     text(document(sparing("node-10"))),
+		"belowclaim.txt":  text(document(belowClaim("node-12"))),
 		"several.txt": text(document(intact("node-01"), intact("node-02"), gone("node-11"), slow("node-09"),
 			intact("node-03"), wrapped("node-08"))),
-		"mbr.txt":      func(w io.Writer) error { return report.Table(w, mbr()) },
-		"gpt.txt":      func(w io.Writer) error { return report.Table(w, gpt()) },
-		"records.txt":  func(w io.Writer) error { return report.Records(w, records) },
-		"record.txt":   func(w io.Writer) error { return report.Record(w, &record, trace) },
+		"mbr.txt":     func(w io.Writer) error { return report.Table(w, mbr()) },
+		"gpt.txt":     func(w io.Writer) error { return report.Table(w, gpt()) },
+		"records.txt": func(w io.Writer) error { return report.Records(w, records) },
+		"record.txt":  func(w io.Writer) error { return report.Record(w, &record, trace) },
+		"slowbus.txt": func(w io.Writer) error {
+			return report.Record(w, &logbook.Record{Run: onSlowBus("node-13"), Image: image()}, nil)
+		},
+		"claim.txt": func(w io.Writer) error {
+			return report.Record(w, &logbook.Record{Run: belowClaim("node-12"), Image: image()}, nil)
+		},
 		"wrapped.json": func(w io.Writer) error { return report.JSON(w, document(wrapped("node-08"))) },
 		"mbr.json":     func(w io.Writer) error { return report.TableJSON(w, stamp, mbr()) },
 	}

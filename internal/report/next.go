@@ -42,6 +42,9 @@ func nextWhenIntact(run *logbook.Run) string {
 	case run.Proof != nil && !run.Proof.FromMedium && run.Write != nil:
 		return "Check it once more after it was out of the machine: this proof may have seen a cache. A regular file will do " +
 			"as it is."
+	case run.Conditions.FloorBytesPerSecond > 0 && run.Pace == flash.PaceUnjudged && run.Write != nil &&
+		run.Conditions.BusWasTheLimit && !run.Conditions.SourceWasTheLimit:
+		return "The image is on it, but whether it holds the floor was not found out: flash it in a reader on a faster bus."
 	case run.Conditions.FloorBytesPerSecond > 0 && run.Pace == flash.PaceUnjudged && run.Write != nil:
 		return "The image is on it, but whether it holds the floor was not found out: flash it alone, from a fast disk."
 	case run.Pace.IsSlow():

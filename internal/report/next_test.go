@@ -46,6 +46,7 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 				Table: &partition.Table{Kind: partition.SchemeNone},
 			}, "no archive within an archive", "it is ready",
 		},
+		"a floor that a slow bus leaves open": {onSlowBus(""), "flash it in a reader on a faster bus", "from a fast disk"},
 		"a run whose record could not be closed": {
 			logbook.Run{
 				Operation: logbook.OperationFlash, Verdict: logbook.Intact, RunID: 7, Proof: &verify.Proof{FromMedium: true},

@@ -35,7 +35,7 @@ func everyRun() (runs []logbook.Run) {
 			failures = append(failures, &logbook.Failure{Step: step, Cause: "input/output error", Class: class})
 		}
 	}
-	for _, base := range []logbook.Run{intact(""), sparing(""), wrapped("node-08"), gone("x"), checked("node-07"), refused(), {}, hollow()} {
+	for _, base := range []logbook.Run{intact(""), sparing(""), belowClaim(""), onSlowBus(""), wrapped("node-08"), gone("x"), checked("node-07"), refused(), {}, hollow()} {
 		for _, verdict := range verdicts {
 			for _, pace := range paces {
 				for _, failure := range failures {

@@ -66,6 +66,8 @@ func Record(w io.Writer, record *logbook.Record, trace []flash.Sample) error {
 	if floor := run.Conditions.FloorBytesPerSecond; floor > 0 {
 		p.add("Floor", "at least "+Rate(floor)+" was asked for")
 	}
+	p.add("Claim", claimSentence(run.Conditions))
+	p.add("Bus", busSentence(run.Conditions))
 	p.add("Program", programAndKernel(run))
 	addNext(p, run)
 	return p.writeTo(w)
@@ -82,6 +84,30 @@ func readerSentence(run *logbook.Run) string {
 		parts = append(parts, fmt.Sprintf("%d cards shared the source", c.CardsAtOnce))
 	}
 	return strings.Join(parts, ", ")
+}
+
+// claimSentence tells what the card was held against, and where that is known from.
+func claimSentence(c logbook.Conditions) string {
+	if c.ClaimBytesPerSecond <= 0 {
+		return ""
+	}
+	from := "by its registers"
+	if c.ClaimSource == logbook.ClaimPrinted {
+		from = "as is printed on it"
+	}
+	return fmt.Sprintf("at least %s (%s), %s", Rate(c.ClaimBytesPerSecond), c.Claim, from)
+}
+
+// busSentence tells what the card was reached over.
+func busSentence(c logbook.Conditions) string {
+	if c.BusBytesPerSecond <= 0 {
+		return ""
+	}
+	text := fmt.Sprintf("%s, %s at the most", c.BusMode, Rate(c.BusBytesPerSecond))
+	if c.BusWasTheLimit {
+		text += "; it may have been the limit"
+	}
+	return text
 }
 
 // conditionsOfCard tells what the card states of itself and what was done to it.

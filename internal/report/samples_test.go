@@ -163,6 +163,29 @@ func slow(label string) logbook.Run {
 	return run
 }
 
+// belowClaim is an intact card that does not keep what is printed on it.
+func belowClaim(label string) logbook.Run {
+	run := intact(label)
+	run.Pace, run.PaceReason = flash.PaceBelowClaim, "21.85 MB/s is under the 30 MB/s that U3, V30 promise"
+	c := &run.Conditions
+	c.Claim, c.ClaimBytesPerSecond, c.ClaimSource = "U3, V30", 30e6, logbook.ClaimPrinted
+	c.BusMode, c.BusBytesPerSecond = "USB at 480 Mbit/s", 53_248_000
+	return run
+}
+
+// onSlowBus is an intact card whose bus was the limit, so that its floor stays open.
+func onSlowBus(label string) logbook.Run {
+	run := intact(label)
+	run.Pace = flash.PaceUnjudged
+	run.PaceReason = "21.85 MB/s is under the floor of 30.00 MB/s, but the bus (sd high-speed, 25.00 MB/s at the most) may have been the limit"
+	c := &run.Conditions
+	c.FloorBytesPerSecond = 30e6
+	c.Claim, c.ClaimBytesPerSecond, c.ClaimSource = "C10, U1", 10e6, logbook.ClaimByRegisters
+	c.BusMode, c.BusBytesPerSecond, c.BusWasTheLimit = "sd high-speed", 25e6, true
+	c.PortPath, c.LinkSpeed, c.CardRegisterCID = "mmc0", "", "7f5a5a54455354316212345678001491"
+	return run
+}
+
 // sparing is a run that left the image's free space out.
 func sparing(label string) logbook.Run {
 	run := intact(label)
