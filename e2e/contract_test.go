@@ -107,6 +107,12 @@ type conditionDoc struct {
 	CardSize          int64   `json:"card_size_bytes"`
 	Floor             float64 `json:"floor_bytes_per_s"`
 	CID               string  `json:"cid"`
+	Claim             string  `json:"claim"`
+	ClaimRate         float64 `json:"claim_bytes_per_s"`
+	ClaimSource       string  `json:"claim_source"`
+	BusMode           string  `json:"bus_mode"`
+	BusRate           float64 `json:"bus_bytes_per_s"`
+	BusWasTheLimit    bool    `json:"bus_was_the_limit"`
 	SourceWasTheLimit bool    `json:"source_was_the_limit"`
 	Peers             int     `json:"peers"`
 	PeersMedian       float64 `json:"peers_median_bytes_per_s"`
@@ -213,6 +219,7 @@ type listingDoc struct {
 	LinkSpeed      string    `json:"link_speed"`
 	Serial         string    `json:"serial"`
 	CID            string    `json:"cid"`
+	Bus            busDoc    `json:"bus"`
 	Size           int64     `json:"size_bytes"`
 	Sector         int64     `json:"sector_bytes"`
 	Removable      bool      `json:"removable"`
@@ -224,4 +231,11 @@ type listingDoc struct {
 	Allowed        bool      `json:"allowed"`
 	Reasons        []string  `json:"reasons"`
 	WithFixedOK    bool      `json:"allowed_with_fixed_ok"`
+}
+
+type busDoc struct {
+	Mode      string  `json:"mode"`
+	ClockHz   int64   `json:"clock_hz"`
+	WidthBits int     `json:"width_bits"`
+	Rate      float64 `json:"bytes_per_s"`
 }

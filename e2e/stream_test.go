@@ -31,6 +31,8 @@ type eventDoc struct {
 	Pace        string  `json:"pace"` // this and what follows: of slow
 	PaceReason  string  `json:"pace_reason"`
 	Sustained   float64 `json:"sustained_bytes_per_s"`
+	Claim       string  `json:"claim"`
+	ClaimRate   float64 `json:"claim_bytes_per_s"`
 	Peers       int     `json:"peers"`
 	PeersMedian float64 `json:"peers_median_bytes_per_s"`
 	PeersSpread float64 `json:"peers_spread_bytes_per_s"`

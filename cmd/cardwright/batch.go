@@ -28,6 +28,7 @@ type batching struct {
 	stallFlag
 	projectFlags
 	freeFlag
+	ratedFlag
 	bayTexts          []string
 	wanted            int
 	floor             string
@@ -87,6 +88,7 @@ func (p *program) batchCommand() *cobra.Command {
 	flags.BoolVar(&b.face.quiet, "quiet", false, "do not ring the terminal's bell")
 	b.projectFlags.register(cmd)
 	b.freeFlag.register(cmd, "leave out what the image's own file systems mark as free: what a card holds there stays, or is discarded")
+	b.ratedFlag.register(cmd, "every card")
 	b.stallFlag.register(cmd)
 	b.storeFlags.register(cmd)
 	b.imageFlags.register(cmd)
@@ -133,7 +135,7 @@ func (b *batching) run(ctx context.Context, imageName string) (err error) {
 		Name: b.name, Bays: bays, Wanted: b.wanted, Facts: prepared.Facts(), Manifest: prepared.Manifest(),
 		Book: book, Record: record,
 		Image: func(ctx context.Context) (batch.Image, error) { return prepared.Image(ctx) },
-		Rows:  b.own.rows(), Files: b.own.files, FloorBytesPerSecond: b.floorRate, StallLimit: b.limit,
+		Rows:  b.own.rows(), Files: b.own.files, FloorBytesPerSecond: b.floorRate, Rated: b.rated, StallLimit: b.limit,
 		OverwriteAnything: b.overwriteAnything, Conditions: commonConditions(), Free: b.free,
 	})
 }
@@ -152,6 +154,9 @@ func (b *batching) validate() (err error) {
 		if b.floorRate, err = parseRate(b.floor); err != nil {
 			return fmt.Errorf("batch: --floor: %w", err)
 		}
+	}
+	if err := b.ratedFlag.parse(); err != nil {
+		return err
 	}
 	if err := b.stallFlag.check(); err != nil {
 		return err

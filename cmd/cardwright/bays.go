@@ -12,6 +12,7 @@ import (
 
 	"cardwright/internal/batch"
 	"cardwright/internal/device"
+	"cardwright/internal/identity"
 	"cardwright/internal/report"
 )
 
@@ -116,6 +117,9 @@ func (b *batching) caution(out io.Writer, bays []batch.Bay) {
 		}
 	}
 	fmt.Fprintln(out)
+	if b.rated != (identity.Claims{}) {
+		fmt.Fprintf(out, "On every card is printed: %s.\n", b.rated)
+	}
 	for _, line := range b.own.inWords(b.projectFlags) {
 		fmt.Fprintln(out, report.Printable(line))
 	}

@@ -79,6 +79,9 @@ func listCard(text *strings.Builder, l device.Listing) {
 			fmt.Fprintf(text, "    %-15s %s\n", name, report.Printable(value))
 		}
 	}
+	if l.Bus.BytesPerSecond > 0 {
+		row("bus", fmt.Sprintf("%s, %s at the most", l.Bus.Mode, report.Rate(l.Bus.BytesPerSecond)))
+	}
 	row("on it now", onIt(l))
 	row("mounted at", strings.Join(l.MountedAt, ", "))
 	row("may be written", mayBeWritten(l))

@@ -46,6 +46,8 @@ type slowDocument struct {
 	Pace           flash.Pace `json:"pace"`
 	PaceReason     string     `json:"pace_reason"`
 	BytesPerSecond float64    `json:"sustained_bytes_per_s"`
+	Claim          string     `json:"claim"`
+	ClaimedRate    float64    `json:"claim_bytes_per_s"`
 	Peers          int        `json:"peers"`
 	PeersMedian    float64    `json:"peers_median_bytes_per_s"`
 	PeersSpread    float64    `json:"peers_spread_bytes_per_s"`
@@ -101,7 +103,8 @@ func documentOf(e batch.Event, startedAt time.Time, code exitCode) ([]byte, erro
 		document = begun(head, startedAt, e.Batch)
 	case e.Kind == batch.KindSlow:
 		document = slowDocument{
-			head, e.Pace.Pace, e.Pace.Reason, e.Rate, e.Pace.Peers, e.Pace.PeersMedian, e.Pace.PeersSpread,
+			head, e.Pace.Pace, e.Pace.Reason, e.Rate, e.Pace.Claim.Marks, e.Pace.Claim.BytesPerSecond, e.Pace.Peers, e.Pace.PeersMedian,
+			e.Pace.PeersSpread,
 		}
 	case e.Kind == batch.KindFinished && e.Run != nil:
 		document = finishedDocument{head, report.WithLists(*e.Run)}

@@ -91,11 +91,14 @@ func cardCount(n int) string {
 
 // slowInWords tells how fast a card is that is slow so far, and by what it is.
 func slowInWords(pace flash.Judgement, bytesPerSecond float64) string {
-	if pace.Pace == flash.PaceBelowPeers {
-		peers := strings.TrimSuffix(report.Rate(pace.PeersMedian), " MB/s")
-		return fmt.Sprintf("%s, peers %s", report.Rate(bytesPerSecond), peers)
+	heldAgainst := string(pace.Pace)
+	switch pace.Pace {
+	case flash.PaceBelowPeers:
+		heldAgainst = "peers " + strings.TrimSuffix(report.Rate(pace.PeersMedian), " MB/s")
+	case flash.PaceBelowClaim:
+		heldAgainst = "claims " + strings.TrimSuffix(report.Rate(pace.Claim.BytesPerSecond), " MB/s")
 	}
-	return fmt.Sprintf("%s, %s", report.Rate(bytesPerSecond), pace.Pace)
+	return fmt.Sprintf("%s, %s", report.Rate(bytesPerSecond), heldAgainst)
 }
 
 // finishedHeading stands above the lines of finished cards.

@@ -38,6 +38,7 @@ func TestCodeOfARun(t *testing.T) {
 		{"intact but below floor", logbook.Run{Verdict: logbook.Intact, Pace: flash.PaceBelowFloor}, 7},
 		{"intact but below peers", logbook.Run{Verdict: logbook.Intact, Pace: flash.PaceBelowPeers}, 0},
 		{"damaged", logbook.Run{Verdict: logbook.Damaged}, 6},
+		{"intact, but below its claim", logbook.Run{Verdict: logbook.Intact, Pace: flash.PaceBelowClaim}, 0},
 		{"damaged and slow", logbook.Run{Verdict: logbook.Damaged, Pace: flash.PaceBelowFloor}, 6},
 		{"refused", logbook.Run{Verdict: logbook.Refused, Error: failure(logbook.ClassRefused)}, 3},
 		{"source", logbook.Run{Verdict: logbook.Unfinished, Error: failure(logbook.ClassSource)}, 4},

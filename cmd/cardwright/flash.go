@@ -24,10 +24,11 @@ type flashing struct {
 	storeFlags
 	stallFlag
 	freeFlag
-	keep    bool
-	to      []string
-	labels  []string
-	floor   string
+	keep   bool
+	to     []string
+	labels []string
+	floor  string
+	ratedFlag
 	fixedOK bool
 	yes     bool
 
@@ -71,6 +72,7 @@ func (p *program) flashCommand() *cobra.Command {
 	cmd.Flags().BoolVar(&f.fixedOK, "fixed-ok", false, "allow a disk that is neither removable nor reached over USB or MMC: look twice")
 	cmd.Flags().BoolVar(&f.keep, "keep", false, "prepare the image while it is written, so that it is not decoded for the next cards")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "do not ask: erase the cards named by --to, whatever they hold")
+	f.ratedFlag.register(cmd, "the card, or on all of them")
 	f.stallFlag.register(cmd)
 	f.freeFlag.register(cmd, "leave out what the image's own file systems mark as free: what a card holds there stays, or is discarded "+
 		"(for images that are prepared, or lie unpacked in a file)")
@@ -146,6 +148,9 @@ func (f *flashing) validate() (err error) {
 			return fmt.Errorf("flash: --floor: %w", err)
 		}
 	}
+	if err := f.ratedFlag.parse(); err != nil {
+		return err
+	}
 	if err := f.stallFlag.check(); err != nil {
 		return err
 	}
@@ -175,10 +180,10 @@ func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) er
 		return f.notStarted(errDoesNotFit, logbook.ClassRefused)
 	}
 	if tty == nil {
-		caution(f.stderr, f.targets, image.Facts().Name)
+		caution(f.stderr, f.targets, image.Facts().Name, f.rated)
 		return nil
 	}
-	caution(tty, f.targets, image.Facts().Name)
+	caution(tty, f.targets, image.Facts().Name, f.rated)
 	if err := ask(ctx, tty, f.targets); err != nil {
 		if ctx.Err() != nil {
 			return f.notStarted(err, logbook.ClassInterrupted)
@@ -193,6 +198,7 @@ func (f *flashing) write(ctx context.Context, image *supply) error {
 	targets := make([]job.Target, len(f.targets))
 	for i, s := range f.targets {
 		targets[i] = s.forJob()
+		targets[i].Rated = f.rated
 	}
 	var result *job.Result
 	f.newProgress(image, tracksOf(f.targets)).leavingOut(f.freeBytes).during(func() {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"cardwright/internal/device"
+	"cardwright/internal/identity"
 	"cardwright/internal/report"
 )
 
@@ -36,8 +37,8 @@ func openTerminal() (terminal, error) {
 	return tty, nil
 }
 
-// caution says what will be erased.
-func caution(out io.Writer, targets []*target, imageName string) {
+// caution says what will be erased, and what is printed on it where the operator told.
+func caution(out io.Writer, targets []*target, imageName string, rated identity.Claims) {
 	if imageName == standardInput {
 		imageName = "what standard input holds"
 	}
@@ -46,6 +47,9 @@ func caution(out io.Writer, targets []*target, imageName string) {
 		d := s.card.Description()
 		fmt.Fprintf(out, "  %s%s\n", report.Printable(s.path), report.Printable(labelled(s.label)))
 		fmt.Fprintf(out, "      %s\n", report.Printable(strings.Join(traits(d), ", ")))
+		if rated != (identity.Claims{}) {
+			fmt.Fprintf(out, "      printed on it: %s\n", rated)
+		}
 		fmt.Fprintf(out, "      on it now: %s\n", report.Printable(d.Contents))
 	}
 	fmt.Fprintln(out)

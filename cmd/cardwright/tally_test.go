@@ -71,6 +71,10 @@ func runOf(label string, verdict logbook.Verdict, pace flash.Pace) *logbook.Run 
 // batchEvents are one event of every kind at least, with texts that would steer a terminal.
 func batchEvents(at time.Time) []batch.Event {
 	slow := flash.Judgement{Pace: flash.PaceBelowPeers, Reason: "6.10 MB/s is under half", Peers: 7, PeersMedian: 18e6, PeersSpread: 1e6}
+	poor := flash.Judgement{
+		Pace: flash.PaceBelowClaim, Reason: "12.10 MB/s is under the 30 MB/s that U3, V30 promise",
+		Claim: flash.Claim{BytesPerSecond: 30e6, Marks: "U3, V30"},
+	}
 	facts := &batch.Facts{
 		Name: "attic", Wanted: 30, Before: 2, Image: source.Facts{Name: "node.img.xz", Format: source.FormatXZ, ImageBytes: 415_236_096}, CardBytes: 415_236_096,
 		Bays: []batch.BayFacts{{Name: "left", Device: "/dev/sdb", Place: "1-2.3:lun1"}, {Name: "right", Device: "/dev/sdc", Place: "1-2.4"}},
@@ -91,6 +95,7 @@ func batchEvents(at time.Time) []batch.Event {
 		{Kind: batch.KindFinished, Bay: "right", Device: "/dev/sdc", Label: "node-04", Number: 4, Run: runOf("node-04", logbook.Intact, flash.PaceBelowPeers)},
 		{Kind: batch.KindFinished, Bay: "left", Device: "/dev/sdb", Label: "node-05", Number: 5, Run: runOf("node-05", logbook.Damaged, flash.PaceUnjudged)},
 		{Kind: batch.KindFinished, Bay: "right", Device: "/dev/sdc", Label: "", Number: 6, Run: runOf("", logbook.Unfinished, flash.PaceUnjudged)},
+		{Kind: batch.KindSlow, Bay: "left", Device: "/dev/sdb", Label: "node-05", Number: 5, Pace: poor, Rate: 12.1e6},
 		{Kind: batch.KindEnding},
 		{Kind: batch.KindEnded, Totals: someTotals()},
 	}

@@ -141,7 +141,7 @@ func (p *program) closed(err error, targets []*target) error {
 func (t *target) forJob() job.Target {
 	return job.Target{
 		Card: t.card, Reader: t.card, Device: t.path, Label: t.label, Meter: &t.meter,
-		Conditions: job.ConditionsOf(t.card.Description(), commonConditions()),
+		Conditions: job.ConditionsOf(t.card.Description(), commonConditions()), Identity: job.IdentityOf(t.card.Description()),
 	}
 }
 

@@ -42,9 +42,11 @@ func (y *bay) flash(ctx context.Context, card Opened, seat device.Seat) error {
 func (y *bay) carryOut(ctx context.Context, card Opened, seat device.Seat, t turn, meter *flash.Meter) logbook.Run {
 	going, end := context.WithCancelCause(ctx)
 	defer end(nil)
+	d := card.Description()
 	target := job.Target{
 		Card: card, Reader: card, Device: seat.Node, Label: t.label, Meter: meter, Number: t.number,
-		BatchID: y.batch.options.Record.ID(), Conditions: job.ConditionsOf(card.Description(), y.batch.options.Conditions),
+		BatchID: y.batch.options.Record.ID(), Conditions: job.ConditionsOf(d, y.batch.options.Conditions),
+		Identity: job.IdentityOf(d), Rated: y.batch.options.Rated,
 	}
 	image := y.batch.imageFor(going, t, &target)
 	watched := make(chan struct{})

@@ -7,6 +7,7 @@ import (
 	"cardwright/flash"
 	"cardwright/flash/source"
 	"cardwright/internal/device"
+	"cardwright/internal/identity"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
 	"cardwright/internal/project"
@@ -59,6 +60,7 @@ type Options struct {
 	Free     []partition.Range                        // of the image, left out on every card; none where files are put
 
 	FloorBytesPerSecond float64            // 0: no floor
+	Rated               identity.Claims    // what is printed on every card, as the operator typed it
 	StallLimit          time.Duration      // 0: job.DefaultStallLimit
 	OverwriteAnything   bool               // no card is held
 	Conditions          logbook.Conditions // what all runs have in common
