@@ -74,7 +74,7 @@ func expectTotals(t *testing.T, told []eventDoc, cards []*stackCard, code int) {
 			failed++
 		default:
 			intact++
-			if c.run.Pace == "below floor" || c.run.Pace == "below peers" {
+			if c.run.Pace == "below floor" || c.run.Pace == "below claim" || c.run.Pace == "below peers" {
 				slow++
 			}
 		}
