@@ -1,0 +1,215 @@
+package identity
+
+import (
+	"encoding/hex"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"cardwright/partition"
+)
+
+// A Sighting is one card as the logbook or this machine knows it. What is 0 or empty is unknown.
+type Sighting struct {
+	CardID              int64
+	Label               string
+	Labels              []string // every label that the logbook has ever seen with this CID
+	CID                 string   // 32 hex digits
+	SizeBytes           int64
+	AUBytes             int64
+	Claims              Claims
+	Place               string  // where it is seated now; "" for a card that is not
+	WriteBytesPerSecond float64 // of its latest intact run that judges
+}
+
+// AcrossCards holds a card against others: those with its CID, wherever they are seated, and those of its product. It is never nil.
+// Two sightings of one CID count as one card, and the first of them tells what that card is like.
+func AcrossCards(this Sighting, others []Sighting) []partition.Finding {
+	a := across{this: this, findings: []partition.Finding{}}
+	if !tellsCards(this.CID) {
+		return a.findings
+	}
+	a.sameCID(others)
+	a.peers = peersOf(this, others)
+	a.units()
+	a.claims()
+	a.sizes()
+	a.rates()
+	return a.findings
+}
+
+// Product is the part of a CID that cards of one product share, "" for what is no CID or tells no card from another. SD cards
+// (Physical Layer Specification 4.10, table 5-2) keep maker, OEM, a name of five letters and the revision in the first 9 bytes. An
+// eMMC (JESD84-B51, 7.2) has a name of six letters, so it takes 10; its second byte is 0 to 2, where an SD card's is a letter.
+func Product(cid string) string {
+	raw, err := hex.DecodeString(cid)
+	if err != nil || !tellsCards(cid) {
+		return ""
+	}
+	productBytes := 9
+	if kindIf(raw[1] <= 2 && raw[8] >= 0x20 && raw[8] < 0x7f) == KindEMMC {
+		productBytes = 10
+	}
+	return hex.EncodeToString(raw[:productBytes])
+}
+
+// tellsCards tells whether a text is a CID that tells one card from another. One of zeros or ones alone is what a reader gives
+// that could not read it.
+func tellsCards(cid string) bool {
+	raw, err := hex.DecodeString(cid)
+	return err == nil && len(raw) == cidBytes && strings.Trim(cid, "0") != "" && strings.Trim(cid, "fF") != ""
+}
+
+// identityOf is a CID without its last byte, the checksum, which some hosts deliver and others do not.
+func identityOf(cid string) string { return strings.ToLower(cid[:2*(cidBytes-1)]) }
+
+// across collects the findings on one card.
+type across struct {
+	this     Sighting
+	peers    []Sighting // other cards of its product and capacity
+	findings []partition.Finding
+}
+
+func (a *across) add(code string, severity partition.Severity, sentence, evidence string) {
+	a.findings = append(a.findings, partition.Finding{Code: code, Severity: severity, Sentence: sentence, Evidence: evidence})
+}
+
+// sameCID looks for the CID in other places and under other labels.
+func (a *across) sameCID(others []Sighting) {
+	var places, labels []string
+	seen := func(s Sighting) {
+		places = append(places, s.Place)
+		labels = append(append(labels, s.Label), s.Labels...)
+	}
+	seen(a.this)
+	for _, other := range others {
+		if tellsCards(other.CID) && identityOf(other.CID) == identityOf(a.this.CID) {
+			seen(other)
+		}
+	}
+	if places = distinct(places); len(places) > 1 {
+		a.add("cid-at-several-places", partition.Warning, "Another card that is seated now has the same identity (CID), which no two cards share.",
+			fmt.Sprintf("CID %s at %s", a.this.CID, strings.Join(places, ", ")))
+	}
+	if labels = distinct(labels); len(labels) > 1 {
+		a.add("cid-with-several-labels", partition.Warning,
+			"Cards with different labels have this identity (CID): either the card was labelled anew, or another has the same.",
+			fmt.Sprintf("CID %s with labels %s", a.this.CID, strings.Join(labels, ", ")))
+	}
+}
+
+// distinct gives the texts that are not empty, each once, in order.
+func distinct(texts []string) []string {
+	slices.Sort(texts)
+	return slices.DeleteFunc(slices.Compact(texts), func(text string) bool { return text == "" })
+}
+
+// peersOf gives the other cards of a card's product whose size is about its own: a product comes in several capacities, which lie
+// far apart, while cards of one capacity differ by little where their insides differ.
+func peersOf(this Sighting, others []Sighting) (peers []Sighting) {
+	met := map[string]bool{identityOf(this.CID): true}
+	for _, other := range others {
+		product := Product(other.CID)
+		if product == "" || product != Product(this.CID) || met[identityOf(other.CID)] {
+			continue
+		}
+		apartBytes := max(this.SizeBytes-other.SizeBytes, other.SizeBytes-this.SizeBytes)
+		if this.SizeBytes > 0 && other.SizeBytes > 0 && apartBytes < other.SizeBytes/10 {
+			met[identityOf(other.CID)] = true
+			peers = append(peers, other)
+		}
+	}
+	return peers
+}
+
+func (a *across) units() {
+	differing(a, "product-differs-in-au", "allocation unit", func(s Sighting) int64 { return s.AUBytes },
+		func(auBytes int64) string { return fmt.Sprintf("%d bytes", auBytes) })
+}
+
+func (a *across) claims() {
+	differing(a, "product-differs-in-claims", "claimed classes", func(s Sighting) Claims { return s.Claims }, Claims.String)
+}
+
+func (a *across) sizes() {
+	differing(a, "product-differs-in-size", "size", func(s Sighting) int64 { return s.SizeBytes },
+		func(sizeBytes int64) string { return fmt.Sprintf("%d bytes", sizeBytes) })
+}
+
+// differing tells where a value of this card differs from that of most others where both are known. It is a hint, as makers
+// change a product under its name; a single odd card does not put all the others in doubt.
+func differing[V comparable](a *across, code, word string, of func(Sighting) V, text func(V) string) {
+	var unknown V
+	mine := of(a.this)
+	if mine == unknown {
+		return
+	}
+	alike, unlike := 0, map[V]int{}
+	count := 0
+	for _, peer := range a.peers {
+		switch theirs := of(peer); theirs {
+		case unknown:
+		case mine:
+			alike++
+		default:
+			unlike[theirs]++
+			count++
+		}
+	}
+	if count <= alike {
+		return
+	}
+	var evidence []string
+	for value, cards := range unlike {
+		evidence = append(evidence, fmt.Sprintf("%d with %s", cards, text(value)))
+	}
+	slices.Sort(evidence)
+	a.add(code, partition.Information,
+		"The card differs in its "+word+" from most cards of the same maker, OEM, name, revision and capacity.",
+		fmt.Sprintf("this card: %s; others: %d with the same, %s", text(mine), alike, strings.Join(evidence, ", ")))
+}
+
+// What makes a write rate stand out. A median of few cards says little, and cards of one product differ by some of themselves.
+const (
+	ratesNeeded  = 5
+	rateSpreads  = 3
+	madToSigma   = 1.4826 // makes a median absolute deviation an estimate of the standard deviation
+	rateDistance = 0.3    // of the median
+)
+
+func (a *across) rates() {
+	var rates []float64
+	for _, peer := range a.peers {
+		if peer.WriteBytesPerSecond > 0 {
+			rates = append(rates, peer.WriteBytesPerSecond)
+		}
+	}
+	mine := a.this.WriteBytesPerSecond
+	if mine <= 0 || len(rates) < ratesNeeded {
+		return
+	}
+	middle := median(rates)
+	deviations := make([]float64, len(rates))
+	for i, rate := range rates {
+		deviations[i] = math.Abs(rate - middle)
+	}
+	spread := madToSigma * median(deviations)
+	if distance := math.Abs(mine - middle); distance <= rateSpreads*spread || distance <= rateDistance*middle {
+		return
+	}
+	a.add("rate-outside-product", partition.Warning,
+		"The card writes at quite another rate than the others that say they are the same: the seller may have changed what is inside.",
+		fmt.Sprintf("this card %.2f MB/s; %d others: median %.2f MB/s, spread %.2f MB/s",
+			mine/bytesPerMB, len(rates), middle/bytesPerMB, spread/bytesPerMB))
+}
+
+// median gives the middle of at least one value.
+func median(values []float64) float64 {
+	sorted := slices.Sorted(slices.Values(values))
+	middle := len(sorted) / 2
+	if len(sorted)%2 == 1 {
+		return sorted[middle]
+	}
+	return (sorted[middle-1] + sorted[middle]) / 2
+}

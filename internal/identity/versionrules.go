@@ -1,0 +1,82 @@
+package identity
+
+import "fmt"
+
+// A version of the specification, of which the registers tell the first number, and of version 1 whether it is 1.10.
+type version int
+
+// The versions that rules ask for, and those before them.
+const (
+	versionUnknown version = iota
+	version1
+	version110
+	version2
+	version3
+	version4
+	version5
+	version6
+	version7
+	version8
+)
+
+// finishedIn are the years in which the versions were finished: from memory, but for 5.1 of 2016 (REFERENCE 2.1). Of a version
+// with several issues it is the first one's year, so that no card can be made too early by a later issue.
+var finishedIn = map[version]int{
+	version110: 2004, version2: 2006, version3: 2009, version4: 2011, version5: 2016, version6: 2017, version7: 2018, version8: 2020,
+}
+
+// versionFields are those that tell the version together.
+var versionFields = []string{"SD_SPEC", "SD_SPEC3", "SD_SPEC4", "SD_SPECX"}
+
+// version gives the version that the card says it follows (Physical Layer Specification 4.10, 5.6; SD_SPECX as in later ones).
+func (s *SCR) version() version {
+	var fields [4]uint64
+	for i, name := range versionFields {
+		value, ok := s.Value(name)
+		if !ok {
+			return versionUnknown
+		}
+		fields[i] = value
+	}
+	spec, spec3, spec4, specX := fields[0], fields[1], fields[2], fields[3]
+	switch {
+	case spec < 2 && spec3+spec4+specX == 0:
+		return version1 + version(spec)
+	case spec != 2 || spec3 == 0 && spec4+specX != 0:
+		return versionUnknown
+	case spec3 == 0:
+		return version2
+	case specX == 0:
+		return version3 + version(spec4)
+	case specX <= uint64(version8-version4):
+		return version4 + version(specX)
+	}
+	return versionUnknown
+}
+
+// aboutVersion asks whether the version's fields go together, and whether the version has what the card says it is.
+func (d *doubts) aboutVersion() {
+	scr := d.card.SCR
+	if scr == nil {
+		return
+	}
+	spec, known := scr.Value("SD_SPEC")
+	specX, _ := scr.Value("SD_SPECX")
+	if known && scr.version() == versionUnknown {
+		evidence := evidenceOf(scr, versionFields...)
+		if spec > 2 || (scr.Spec3 && spec == 2 && specX > 0) { // as a version to come may have it
+			d.hint("spec-version-unknown", "The card follows a version of the specification that is not known here.", evidence)
+		} else {
+			d.contradiction("spec-version-contradictory", "The fields that tell the card's version of the specification exclude one another.", evidence)
+		}
+	}
+	class := d.card.CSD.class()
+	if since := capacityClassSince[class]; scr.version() != versionUnknown && scr.version() < since {
+		d.contradiction("capacity-class-without-version",
+			fmt.Sprintf("The card is of capacity class %s, which the version that it follows, %s, does not have.", class, scr.SpecVersion),
+			fmt.Sprintf("%s, %s", evidenceOf(d.card.CSD, "CSD_STRUCTURE", "C_SIZE"), evidenceOf(scr, versionFields...)))
+	}
+}
+
+// capacityClassSince are the versions that brought the capacity classes (REFERENCE 1.7; SDXC's from memory).
+var capacityClassSince = map[capacityClass]version{sdhc: version2, sdxc: version3, sduc: version7}
