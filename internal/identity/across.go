@@ -23,10 +23,10 @@ type Sighting struct {
 	WriteBytesPerSecond float64 // of its latest intact run that judges
 }
 
-// AcrossCards holds a card against others: those with its CID, wherever they are seated, and those of its product. It is never nil.
-// Two sightings of one CID count as one card, and the first of them tells what that card is like.
+// AcrossCards holds a card against others: those with its CID, wherever they are seated, and those of its product. Two sightings of
+// one CID count as one card, and the first of them tells what that card is like. The result is never nil.
 func AcrossCards(this Sighting, others []Sighting) []partition.Finding {
-	a := across{this: this, findings: []partition.Finding{}}
+	a := across{this: this, findings: findings{}}
 	if !tellsCards(this.CID) {
 		return a.findings
 	}
@@ -40,8 +40,8 @@ func AcrossCards(this Sighting, others []Sighting) []partition.Finding {
 }
 
 // Product is the part of a CID that cards of one product share, "" for what is no CID or tells no card from another. SD cards
-// (Physical Layer Specification 4.10, table 5-2) keep maker, OEM, a name of five letters and the revision in the first 9 bytes. An
-// eMMC (JESD84-B51, 7.2) has a name of six letters, so it takes 10; its second byte is 0 to 2, where an SD card's is a letter.
+// (Physical Layer Specification 4.10, table 5-2) keep maker, OEM, a name of five letters and the revision in the first 9 bytes.
+// An eMMC (JESD84-B51, 7.2) has a name of six letters, so it takes 10; its second byte is 0 to 2, where an SD card's is a letter.
 func Product(cid string) string {
 	raw, err := hex.DecodeString(cid)
 	if err != nil || !tellsCards(cid) {
@@ -66,13 +66,9 @@ func identityOf(cid string) string { return strings.ToLower(cid[:2*(cidBytes-1)]
 
 // across collects the findings on one card.
 type across struct {
-	this     Sighting
-	peers    []Sighting // other cards of its product and capacity
-	findings []partition.Finding
-}
-
-func (a *across) add(code string, severity partition.Severity, sentence, evidence string) {
-	a.findings = append(a.findings, partition.Finding{Code: code, Severity: severity, Sentence: sentence, Evidence: evidence})
+	this  Sighting
+	peers []Sighting // other cards of its product and capacity
+	findings
 }
 
 // sameCID looks for the CID in other places and under other labels.
@@ -89,7 +85,8 @@ func (a *across) sameCID(others []Sighting) {
 		}
 	}
 	if places = distinct(places); len(places) > 1 {
-		a.add("cid-at-several-places", partition.Warning, "Another card that is seated now has the same identity (CID), which no two cards share.",
+		a.add("cid-at-several-places", partition.Warning,
+			"Another card that is seated now has the same identity (CID), which no two cards share.",
 			fmt.Sprintf("CID %s at %s", a.this.CID, strings.Join(places, ", ")))
 	}
 	if labels = distinct(labels); len(labels) > 1 {

@@ -37,7 +37,7 @@ func (c *CSD) class() capacityClass {
 	structure, known := c.Value("CSD_STRUCTURE")
 	size, sized := c.Value("C_SIZE")
 	switch {
-	case !known || !sized:
+	case !known || !sized || c.CapacityBytes == 0:
 		return ""
 	case structure == 0 && c.CapacityBytes <= mostSDSCBytes:
 		return sdsc
@@ -67,7 +67,8 @@ func (d *doubts) aboutCapacity() {
 		d.contradiction("capacity-differs-from-kernel", "The kernel gives the card more than its description (CSD) says it holds.",
 			fmt.Sprintf("%s; the kernel's size is %d bytes", evidence, kernel))
 	default:
-		d.hint("capacity-differs-from-kernel", "The kernel gives less than the card's description (CSD) says; some hosts use a part of a card.",
+		d.hint("capacity-differs-from-kernel",
+			"The kernel gives less than the card's description (CSD) says; some hosts use a part of a card.",
 			fmt.Sprintf("%s; the kernel's size is %d bytes", evidence, kernel))
 	}
 	class := csd.class()
@@ -78,12 +79,13 @@ func (d *doubts) aboutCapacity() {
 	}
 }
 
-// securityOf are the codes of SD_SECURITY by capacity class (Physical Layer Specification 4.10, table 5-20). That of SDUC is not known.
+// securityOf are the codes of SD_SECURITY by capacity class (Physical Layer Specification 4.10, table 5-20); SDUC's is not known.
 var securityOf = map[capacityClass]int{sdsc: 2, sdhc: 3, sdxc: 4}
 
 // outsideClasses tells of a capacity that no class has. Where the bound is from memory it is but a hint.
 func (d *doubts) outsideClasses(evidence string) {
-	const code, sentence = "capacity-outside-class", "The capacity lies outside the classes that its description (CSD) can stand for."
+	const code = "capacity-outside-class"
+	const sentence = "The capacity lies outside the classes that the structure of the card's description (CSD) is made for."
 	if size, _ := d.card.CSD.Value("C_SIZE"); d.card.CSD.Structure == "2.0" && size > mostSDHC {
 		d.hint(code, sentence, evidence)
 		return

@@ -8,7 +8,7 @@ import (
 	"cardwright/internal/identity"
 )
 
-// The rates are those that the SD Association and card makers give for the classes (REFERENCE 2.1: C10 = U1 = V10, C6 = V6,
+// The rates are those that the SD Association and card makers give for the classes (C10 = U1 = V10, C6 = V6,
 // U3 = V30; A1 1,500/500 and A2 4,000/2,000 operations, both with 10 MB/s; E150 to E600, of which 300 and 450 are from memory).
 var promised = []struct {
 	claims    identity.Claims
@@ -100,7 +100,7 @@ func TestPromisesTellTheSameAsTheSentence(t *testing.T) {
 	}
 }
 
-// TestLimitsSayWhatIsNotPromised follows REFERENCE 2.1: the grades are measured by whole allocation units, A2 counts with queue
+// TestLimitsSayWhatIsNotPromised follows the SD Association: the grades are measured by whole allocation units, A2 counts with queue
 // and cache alone, V60 and V90 need UHS-II.
 func TestLimitsSayWhatIsNotPromised(t *testing.T) {
 	const maximum, units, queue = "maximum rate printed", "whole allocation units", "command queue and cache"

@@ -67,8 +67,9 @@ func (d *doubts) aboutUnits(ssr *SSR) {
 		return // SDXC may have any, and of SDUC no bound is known
 	}
 	if ssr.AUBytes > mostBytes {
-		d.contradiction("au-too-large", fmt.Sprintf("The card's allocation unit of %s is larger than the %s that cards of its capacity may have.",
-			binarySize(ssr.AUBytes), binarySize(mostBytes)),
+		d.contradiction("au-too-large",
+			fmt.Sprintf("The card's allocation unit of %s is larger than the %s that cards of its capacity may have.",
+				binarySize(ssr.AUBytes), binarySize(mostBytes)),
 			fmt.Sprintf("%s, capacity %d bytes", evidenceOf(ssr, "AU_SIZE"), capacityBytes))
 	}
 }
@@ -95,13 +96,14 @@ func (d *doubts) aboutClasses() {
 	d.aboutClassVersions(ssr, claims)
 	enhancements, ok := ssr.Value("PERFORMANCE_ENHANCE") // bits from memory: 2 cache, 7 to 3 the depth of the queue
 	if cache, queue := enhancements&4, enhancements>>3; ok && claims.AppClass == 2 && (cache == 0 || queue == 0) {
-		d.contradiction("a2-without-queue-and-cache", "The card claims A2, which needs a command queue and a cache, and does not have both.",
+		d.contradiction("a2-without-queue-and-cache",
+			"The card claims A2, which needs a command queue and a cache, and does not have both.",
 			evidenceOf(ssr, "APP_PERF_CLASS", "PERFORMANCE_ENHANCE"))
 	}
 }
 
 // besideOneAnother compares the classes of the families: U1, V10, A1 and A2 demand what Class 10 does, V6 what Class 6, V30 and
-// more what U3 does (from their rates, REFERENCE 2.1). A family with a reserved code is not compared.
+// more what U3 does, as their rates say. A family with a reserved code is not compared.
 func (d *doubts) besideOneAnother(ssr *SSR, claims Claims) {
 	needed := 0
 	switch {
@@ -110,12 +112,12 @@ func (d *doubts) besideOneAnother(ssr *SSR, claims Claims) {
 	case claims.VideoClass == 6:
 		needed = 6
 	}
-	const sentence = "The card claims %s, but not %s, whose promise is part of it."
+	const code, sentence = "class-without-lower", "The card claims %s, but not %s, whose promise is part of it."
 	if known(ssr, "SPEED_CLASS") && claims.SpeedClass < needed {
-		d.contradiction("class-without-lower", fmt.Sprintf(sentence, claims, fmt.Sprintf("C%d", needed)), evidenceOf(ssr, classFields...))
+		d.contradiction(code, fmt.Sprintf(sentence, claims, fmt.Sprintf("C%d", needed)), evidenceOf(ssr, classFields...))
 	}
 	if known(ssr, "UHS_SPEED_GRADE") && claims.VideoClass >= 30 && claims.UHSGrade < 3 {
-		d.contradiction("class-without-lower", fmt.Sprintf(sentence, claims, "U3"), evidenceOf(ssr, classFields...))
+		d.contradiction(code, fmt.Sprintf(sentence, claims, "U3"), evidenceOf(ssr, classFields...))
 	}
 }
 
@@ -130,14 +132,15 @@ func known(ssr *SSR, field string) bool {
 	return ok
 }
 
-// aboutClassVersions asks whether the version that the card follows has the classes that it claims: A1 came with 5.1, of which the
-// registers tell 5, and A2 with 6.0 (REFERENCE 2.1); that the video classes came with 5.0 is from memory.
+// aboutClassVersions asks whether the version that the card follows has the classes that it claims: A1 came with 5.1, of which
+// the registers tell 5, and A2 with 6.0 (SD Association); that the video classes came with 5.0 is from memory.
 func (d *doubts) aboutClassVersions(ssr *SSR, claims Claims) {
 	scr := d.card.SCR
 	if scr == nil || scr.version() == versionUnknown {
 		return
 	}
-	const code, sentence = "class-newer-than-version", "The card claims %s, which the version of the specification that it follows, %s, does not have."
+	const code = "class-newer-than-version"
+	const sentence = "The card claims %s, which the version of the specification that it follows, %s, does not have."
 	evidence := fmt.Sprintf("%s, %s", evidenceOf(ssr, classFields...), evidenceOf(scr, versionFields...))
 	appSince := map[int]version{1: version5, 2: version6}
 	if scr.version() < appSince[claims.AppClass] {

@@ -23,7 +23,7 @@ func Caution() string {
 // specification leaves no room for what was found, and information where sound cards may show it too; it is never a fault, as
 // none of it proves anything. A register that is not there contradicts nothing. The result is never nil.
 func (c *Card) Contradictions(s Situation) []partition.Finding {
-	d := doubts{card: c, situation: s, findings: []partition.Finding{}}
+	d := doubts{card: c, situation: s, findings: findings{}}
 	d.aboutChecksums()
 	d.aboutIdentity()
 	d.aboutCodes()
@@ -40,26 +40,33 @@ func (c *Card) Contradictions(s Situation) []partition.Finding {
 	return d.findings
 }
 
+// findings are collected in the order in which they are told.
+type findings []partition.Finding
+
+func (f *findings) add(code string, severity partition.Severity, sentence, evidence string) {
+	*f = append(*f, partition.Finding{Code: code, Severity: severity, Sentence: sentence, Evidence: evidence})
+}
+
 // doubts collects the findings on one card.
 type doubts struct {
 	card      *Card
 	situation Situation
-	findings  []partition.Finding
+	findings
 }
 
 // contradiction adds what the specification leaves no room for.
 func (d *doubts) contradiction(code, sentence, evidence string) {
-	d.findings = append(d.findings, partition.Finding{Code: code, Severity: partition.Warning, Sentence: sentence, Evidence: evidence})
+	d.add(code, partition.Warning, sentence, evidence)
 }
 
 // hint adds what sound cards may show too.
 func (d *doubts) hint(code, sentence, evidence string) {
-	d.findings = append(d.findings, partition.Finding{Code: code, Severity: partition.Information, Sentence: sentence, Evidence: evidence})
+	d.add(code, partition.Information, sentence, evidence)
 }
 
 // aboutChecksums compares the checksums where the host delivers them; a missing one says nothing, as hosts strip them.
 func (d *doubts) aboutChecksums() {
-	if cid := d.card.CID; cid != nil && cid.CRCOK != nil && !*cid.CRCOK {
+	if cid := d.card.CID; cid != nil && tellsCards(cid.Raw) && cid.CRCOK != nil && !*cid.CRCOK {
 		d.contradiction("cid-checksum-wrong", "The checksum of the card's identity (CID) does not fit its content.", "CID "+cid.Raw)
 	}
 	if csd := d.card.CSD; csd != nil && csd.CRCOK != nil && !*csd.CRCOK {

@@ -15,8 +15,8 @@ func (d *doubts) aboutIdentity() {
 		return
 	}
 	if !tellsCards(cid.Raw) {
-		d.contradiction("cid-blank", "The card's identity (CID) holds zeros or ones alone, as where it was never filled in or not read.",
-			"CID "+cid.Raw)
+		d.contradiction("cid-blank",
+			"The card's identity (CID) holds zeros or ones alone, as where it was never filled in or not read.", "CID "+cid.Raw)
 		return
 	}
 	if cid.ManufacturerID == 0 || cid.ManufacturerID == 0xff {
@@ -29,11 +29,13 @@ func (d *doubts) aboutIdentity() {
 		d.text("name", "name", "PNM", 6)
 	}
 	if cid.Month < 1 || cid.Month > 12 {
-		d.contradiction("date-month-impossible", "The month in which the card says it was made does not exist.", "MDT "+cid.Manufactured)
+		d.contradiction("date-month-impossible", "The month in which the card says it was made does not exist.",
+			"MDT "+cid.Manufactured)
 	}
 	switch serial := uint32(cid.Serial); {
 	case serial == 0 || serial == 0xffffffff:
-		d.hint("serial-blank", "The serial number looks as if it was never filled in; some makers leave it so.", "PSN "+cid.Serial.String())
+		d.hint("serial-blank", "The serial number looks as if it was never filled in; some makers leave it so.",
+			"PSN "+cid.Serial.String())
 	case inSequence(serial):
 		d.hint("serial-in-sequence", "The serial number's digits repeat or follow one another, as if it was made up.",
 			fmt.Sprintf("PSN %s (%d)", cid.Serial, serial))

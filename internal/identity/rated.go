@@ -30,7 +30,8 @@ var maximumRate = regexp.MustCompile(`[0-9][0-9.]*\s*[MG]I?B\s*(/\s*S|PS)`)
 func ParseRated(text string) (Claims, error) {
 	text = strings.ToUpper(text)
 	if rate := maximumRate.FindString(text); rate != "" {
-		return Claims{}, fmt.Errorf("%w: %q is a maximum, which is no promise; what promises a rate is %s", ErrRated, rate, understood())
+		return Claims{}, fmt.Errorf("%w: %q is a maximum, which is no promise; what promises a rate is %s",
+			ErrRated, rate, understood())
 	}
 	var claims Claims
 	for _, printed := range strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == ',' || r == '\t' }) {

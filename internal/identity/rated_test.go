@@ -8,7 +8,7 @@ import (
 	"cardwright/internal/identity"
 )
 
-// The marks are those of REFERENCE 2.1.
+// The marks are those that the SD Association licenses for print; E300 and E450 are from memory.
 func TestRatedReadsWhatIsPrinted(t *testing.T) {
 	for text, want := range map[string]identity.Claims{
 		"":                     {},

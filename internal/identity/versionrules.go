@@ -19,8 +19,8 @@ const (
 	version8
 )
 
-// finishedIn are the years in which the versions were finished: from memory, but for 5.1 of 2016 (REFERENCE 2.1). Of a version
-// with several issues it is the first one's year, so that no card can be made too early by a later issue.
+// finishedIn are the years in which the versions were finished: from memory, but for 5.1 of 2016 (SD Association). Of a version
+// with several issues it is the first one's year, since the registers do not tell the issue.
 var finishedIn = map[version]int{
 	version110: 2004, version2: 2006, version3: 2009, version4: 2011, version5: 2016, version6: 2017, version7: 2018, version8: 2020,
 }
@@ -67,7 +67,8 @@ func (d *doubts) aboutVersion() {
 		if spec > 2 || (scr.Spec3 && spec == 2 && specX > 0) { // as a version to come may have it
 			d.hint("spec-version-unknown", "The card follows a version of the specification that is not known here.", evidence)
 		} else {
-			d.contradiction("spec-version-contradictory", "The fields that tell the card's version of the specification exclude one another.", evidence)
+			d.contradiction("spec-version-contradictory",
+				"The fields that tell the card's version of the specification exclude one another.", evidence)
 		}
 	}
 	class := d.card.CSD.class()
@@ -78,5 +79,6 @@ func (d *doubts) aboutVersion() {
 	}
 }
 
-// capacityClassSince are the versions that brought the capacity classes (REFERENCE 1.7; SDXC's from memory).
+// capacityClassSince are the versions that brought the capacity classes (SDHC: Physical Layer Specification 4.10, 3.3.2; the others
+// from memory).
 var capacityClassSince = map[capacityClass]version{sdhc: version2, sdxc: version3, sduc: version7}
