@@ -50,7 +50,7 @@ func (d *doubts) text(code, word, field string, length int) {
 	}
 	text := string(binary.BigEndian.AppendUint64(nil, value)[8-length:])
 	unfilled := strings.TrimRight(text, "\x00")
-	evidence := fmt.Sprintf("%s %q", field, text)
+	evidence := fmt.Sprintf("%s \"%s\"", field, quoted([]byte(text)))
 	switch {
 	case unfilled == "" || strings.ContainsFunc(unfilled, func(r rune) bool { return r < ' ' || r > '~' }):
 		d.contradiction(code+"-not-printable", "The card's "+word+" is not made of printable characters alone.", evidence)
