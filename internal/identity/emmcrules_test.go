@@ -9,21 +9,21 @@ import (
 	"cardwright/internal/identity"
 )
 
-// emmcCID is invented: maker 7f, a chip of BGA, "TST08G", revision 1.10, serial 8f2c61d9, May, year code 13 (JESD84-B51, 7.2).
-const emmcCID = "7f01005453543038471a8f2c61d95d00"
+// inventedEMMC is invented: maker 7f, a chip of BGA, "TST08G", revision 1.10, serial 8f2c61d9, May, year code 13 (JESD84-B51, 7.2).
+const inventedEMMC = "7f01005453543038471a8f2c61d95d00"
 
 // TestEMMCHasItsOwnRules: its OEM is a number, its year has four bits, and it has no SD status; its size is not told by the CSD.
 func TestEMMCHasItsOwnRules(t *testing.T) {
 	number := func(value uint8) *uint8 { return &value }
 	sound := identity.Raw{
-		Kind: identity.KindEMMC, CID: fromHex(t, emmcCID), CSD: fromHex(t, "d02701320f5903fff6dbffef8e40400d"),
+		Kind: identity.KindEMMC, CID: fromHex(t, inventedEMMC), CSD: fromHex(t, "d02701320f5903fff6dbffef8e40400d"),
 		EXTCSDRevision: number(8), LifeTimeA: number(1), LifeTimeB: number(0x0b), PreEOL: number(3),
 	}
 	situation := identity.Situation{
 		KernelSizeBytes: 8 << 30, Today: time.Date(2012, 1, 1, 0, 0, 0, 0, time.UTC), Printed: identity.Claims{VideoClass: 90, AppClass: 2},
 	}
 	cid := func(high, low int, value uint64) func(*identity.Raw) {
-		return func(raw *identity.Raw) { raw.CID = fromHex(t, with(emmcCID, high, low, value)) }
+		return func(raw *identity.Raw) { raw.CID = fromHex(t, with(inventedEMMC, high, low, value)) }
 	}
 	for name, c := range map[string]struct {
 		change func(*identity.Raw)
@@ -38,7 +38,7 @@ func TestEMMCHasItsOwnRules(t *testing.T) {
 		"serial 0":                   {cid(47, 16, 0), "serial-blank"},
 		"serial in sequence":         {cid(47, 16, 0x12345678), "serial-in-sequence"},
 		"maker 0":                    {cid(127, 120, 0), "maker-blank"},
-		"wrong checksum":             {func(raw *identity.Raw) { raw.CID = fromHex(t, strings.TrimSuffix(emmcCID, "00")+"02") }, "cid-checksum-wrong!"},
+		"wrong checksum":             {func(raw *identity.Raw) { raw.CID = fromHex(t, strings.TrimSuffix(inventedEMMC, "00")+"02") }, "cid-checksum-wrong!"},
 		"pre-EOL 4":                  {func(raw *identity.Raw) { raw.PreEOL = number(4) }, "reserved-code"},
 		"life time A 12":             {func(raw *identity.Raw) { raw.LifeTimeA = number(12) }, "reserved-code"},
 		"life time B 255":            {func(raw *identity.Raw) { raw.LifeTimeB = number(255) }, "reserved-code"},
