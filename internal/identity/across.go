@@ -23,8 +23,8 @@ type Sighting struct {
 	WriteBytesPerSecond float64 // of its latest intact run that judges
 }
 
-// AcrossCards holds a card against others: those with its CID, wherever they are seated, and those of its product. Two sightings of
-// one CID count as one card, and the first of them tells what that card is like. The result is never nil.
+// AcrossCards holds a card against others: those with its CID, wherever they are seated, and those of its product. Two sightings
+// of one CID count as one card, and the first of them tells what that card is like. The result is never nil.
 func AcrossCards(this Sighting, others []Sighting) []partition.Finding {
 	a := across{this: this, findings: findings{}}
 	if !tellsCards(this.CID) {

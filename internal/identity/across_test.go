@@ -12,7 +12,8 @@ import (
 // sighting is a card of the product of modern, with a serial.
 func sighting(serial uint64) identity.Sighting {
 	return identity.Sighting{
-		CID: with(modern().cid, 55, 24, serial), SizeBytes: 32_000_000_000, AUBytes: 4 << 20, Claims: identity.Claims{SpeedClass: 10, UHSGrade: 1},
+		CID: with(modern().cid, 55, 24, serial), SizeBytes: 32_000_000_000, AUBytes: 4 << 20,
+		Claims: identity.Claims{SpeedClass: 10, UHSGrade: 1},
 	}
 }
 
@@ -83,7 +84,8 @@ func TestProductDiffers(t *testing.T) {
 		},
 		{
 			"product-differs-in-claims", "this card: C10 U1; others: 0 with the same, 1 with C4",
-			func(s *identity.Sighting) { s.Claims = identity.Claims{SpeedClass: 4} }, func(s *identity.Sighting) { s.Claims = identity.Claims{} },
+			func(s *identity.Sighting) { s.Claims = identity.Claims{SpeedClass: 4} },
+			func(s *identity.Sighting) { s.Claims = identity.Claims{} },
 		},
 		{
 			"product-differs-in-size", "this card: 32000000000 bytes; others: 0 with the same, 1 with 31000000000 bytes",
@@ -92,7 +94,8 @@ func TestProductDiffers(t *testing.T) {
 	} {
 		this, odd := sighting(1), changed(sighting(2), c.change)
 		expectAcross(t, c.code, this, []identity.Sighting{odd}, c.code, c.evidence)
-		expectAcross(t, c.code+", half of them", this, []identity.Sighting{odd, sighting(3), changed(sighting(4), c.change)}, c.code, "1 with the same")
+		half := []identity.Sighting{odd, sighting(3), changed(sighting(4), c.change)}
+		expectAcross(t, c.code+", half of them", this, half, c.code, "1 with the same")
 		expectAcross(t, c.code+", one odd card among others", this, []identity.Sighting{odd, sighting(3)}, "", "")
 		expectAcross(t, c.code+", the same card twice", this, []identity.Sighting{odd, odd, sighting(3)}, "", "")
 		expectAcross(t, c.code+", unknown", this, []identity.Sighting{changed(sighting(2), c.blur)}, "", "")
@@ -110,8 +113,9 @@ func TestProductOfSeveralCapacities(t *testing.T) {
 	expectAcross(t, "twice the size", sighting(1), sized(64_000_000_000), "", "")
 	expectAcross(t, "half the size", sighting(1), sized(16_000_000_000), "", "")
 	expectAcross(t, "10 % apart", sighting(1), sized(29_090_909_090), "", "")
-	expectAcross(t, "under 10 % apart", sighting(1), sized(29_100_000_000), "product-differs-in-au product-differs-in-size", "")
-	expectAcross(t, "under 10 % apart, larger", sighting(1), sized(35_500_000_000), "product-differs-in-au product-differs-in-size", "")
+	const both = "product-differs-in-au product-differs-in-size"
+	expectAcross(t, "under 10 % apart", sighting(1), sized(29_100_000_000), both, "")
+	expectAcross(t, "under 10 % apart, larger", sighting(1), sized(35_500_000_000), both, "")
 	expectAcross(t, "10 % apart, larger", sighting(1), sized(35_600_000_000), "", "")
 }
 

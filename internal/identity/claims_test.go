@@ -46,7 +46,10 @@ var promised = []struct {
 		"claims at least 10 MB/s sequential write (C10, U1) and 1,500/500 random 4 KiB read/write operations per second (A1)",
 	},
 	{identity.Claims{ExpressClass: 150}, "E150", 150, "E150", "claims at least 150 MB/s sequential write (E150)"},
-	{identity.Claims{VideoClass: 90, ExpressClass: 600}, "V90 E600", 600, "E600", "claims at least 600 MB/s sequential write (E600)"},
+	{
+		identity.Claims{VideoClass: 90, ExpressClass: 600},
+		"V90 E600", 600, "E600", "claims at least 600 MB/s sequential write (E600)",
+	},
 }
 
 func TestClaimsSayTheHighestMinimumAndEqualPromisesOnce(t *testing.T) {
@@ -100,8 +103,8 @@ func TestPromisesTellTheSameAsTheSentence(t *testing.T) {
 	}
 }
 
-// TestLimitsSayWhatIsNotPromised follows the SD Association: the grades are measured by whole allocation units, A2 counts with queue
-// and cache alone, V60 and V90 need UHS-II.
+// TestLimitsSayWhatIsNotPromised follows the SD Association: the grades are measured by whole allocation units, A2 counts
+// with queue and cache alone, V60 and V90 need UHS-II.
 func TestLimitsSayWhatIsNotPromised(t *testing.T) {
 	const maximum, units, queue = "maximum rate printed", "whole allocation units", "command queue and cache"
 	const fast, express = "UHS-II", "SD Express"

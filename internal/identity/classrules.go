@@ -68,8 +68,8 @@ func (d *doubts) aboutUnits(ssr *SSR) {
 	}
 	if ssr.AUBytes > mostBytes {
 		d.contradiction("au-too-large",
-			fmt.Sprintf("The card's allocation unit of %s is larger than the %s that cards of its capacity may have.",
-				binarySize(ssr.AUBytes), binarySize(mostBytes)),
+			fmt.Sprintf("The card's allocation unit of %d KiB is larger than the %d KiB that cards of its capacity may have.",
+				ssr.AUBytes>>10, mostBytes>>10),
 			fmt.Sprintf("%s, capacity %d bytes", evidenceOf(ssr, "AU_SIZE"), capacityBytes))
 	}
 }

@@ -68,7 +68,7 @@ const zeros96 = "000000000000000000000000000000000000000000000000000000000000000
 
 // modern is an invented SDXC card of 64 GB: version 6.x, made in May 2020, C10 U3 V30 A2.
 func modern() registers {
-	ssr := with("00000000000000000000000000000000"+zeros96, 511, 510, 2)
+	ssr := with(zeros96[:32]+zeros96, 511, 510, 2)
 	for _, f := range []struct {
 		high, low int
 		value     uint64
@@ -110,22 +110,28 @@ func summary(findings []partition.Finding) []string {
 }
 
 func TestSoundCardsContradictNothing(t *testing.T) {
-	v2 := identity.Claims{SpeedClass: 10, UHSGrade: 3, VideoClass: 30, AppClass: 2}
+	rated := identity.Claims{SpeedClass: 10, UHSGrade: 3, VideoClass: 30, AppClass: 2}
 	for name, c := range map[string]struct {
 		registers registers
 		situation identity.Situation
 	}{
-		"real":            {realCard, identity.Situation{KernelSizeBytes: 7744782336, Today: today, Printed: identity.Claims{SpeedClass: 4}}},
+		"real": {
+			realCard,
+			identity.Situation{KernelSizeBytes: 7744782336, Today: today, Printed: identity.Claims{SpeedClass: 4}},
+		},
 		"real, CID alone": {registers{cid: realCard.cid}, identity.Situation{Today: today}},
 		"real, no SSR": {
 			registers{realCard.cid, realCard.csd, realCard.scr, ""},
 			identity.Situation{KernelSizeBytes: 7744782336, Today: today, Printed: identity.Claims{SpeedClass: 10}},
 		},
-		"modern":                  {modern(), identity.Situation{KernelSizeBytes: 121384 << 19, Today: today, Printed: v2}},
-		"modern, nothing known":   {modern(), identity.Situation{}},
-		"modern, SSR not read":    {registers{modern().cid, modern().csd, modern().scr, "00000000000000000000000000000000" + zeros96}, identity.Situation{Printed: v2}},
+		"modern":                {modern(), identity.Situation{KernelSizeBytes: 121384 << 19, Today: today, Printed: rated}},
+		"modern, nothing known": {modern(), identity.Situation{}},
+		"modern, SSR not read": {
+			registers{modern().cid, modern().csd, modern().scr, zeros96[:32] + zeros96},
+			identity.Situation{Today: today, Printed: rated},
+		},
 		"modern, only its status": {registers{ssr: modern().ssr}, identity.Situation{Today: today}},
-		"no register":             {registers{}, identity.Situation{KernelSizeBytes: 1 << 30, Today: today, Printed: v2}},
+		"no register":             {registers{}, identity.Situation{KernelSizeBytes: 1 << 30, Today: today, Printed: rated}},
 	} {
 		findings := c.registers.card(t, identity.KindSD).Contradictions(c.situation)
 		if findings == nil || len(findings) > 0 {
@@ -134,8 +140,8 @@ func TestSoundCardsContradictNothing(t *testing.T) {
 	}
 }
 
-// TestVectorsContradictWhatTheyShould takes CSDs and CIDs that were built from the specification's tables apart from this program.
-// The CSDs span the sizes of every class; the last two CIDs are odd on purpose.
+// TestVectorsContradictWhatTheyShould takes CSDs and CIDs that were built from the specification's tables apart from this
+// program. The CSDs span the sizes of every class; the last two CIDs are odd on purpose.
 func TestVectorsContradictWhatTheyShould(t *testing.T) {
 	for csd, sizeBytes := range map[string]int64{
 		"002600325b598389c001cfff9240006d": 59375616,
@@ -156,7 +162,9 @@ func TestVectorsContradictWhatTheyShould(t *testing.T) {
 	for cid, want := range map[string][]string{
 		realCard.cid:                       {},
 		"7f5a5a54455354316212345678001491": {"serial-in-sequence"},
-		"00000020202020200000000000000079": {"maker-blank", "oem-not-printable!", "name-blank", "date-month-impossible!", "serial-blank"},
+		"00000020202020200000000000000079": {
+			"maker-blank", "oem-not-printable!", "name-blank", "date-month-impossible!", "serial-blank",
+		},
 		"fe343201ff024142100000000101ede7": {"name-not-printable!", "date-month-impossible!", "date-in-future!"},
 	} {
 		card := registers{cid: cid}.card(t, identity.KindSD)
@@ -198,7 +206,15 @@ func soundCard(random *rand.Rand) (registers, identity.Situation) {
 	r.csd = with(r.csd, 69, 48, size)
 	r.scr = with(r.scr, 54, 52, security)
 	classes := []struct{ speed, uhs, video, app uint64 }{
-		{1, 0, 0, 0}, {2, 0, 0, 0}, {3, 0, 6, 0}, {4, 0, 0, 0}, {4, 1, 0, 1}, {4, 1, 10, 0}, {4, 3, 30, 2}, {4, 3, 60, 0}, {4, 3, 90, 1},
+		{1, 0, 0, 0},
+		{2, 0, 0, 0},
+		{3, 0, 6, 0},
+		{4, 0, 0, 0},
+		{4, 1, 0, 1},
+		{4, 1, 10, 0},
+		{4, 3, 30, 2},
+		{4, 3, 60, 0},
+		{4, 3, 90, 1},
 	}
 	class := classes[random.IntN(len(classes))]
 	r.ssr = with(with(r.ssr, 447, 440, class.speed), 399, 396, class.uhs)

@@ -9,7 +9,7 @@ import (
 	"cardwright/internal/identity"
 )
 
-// inventedEMMC is invented: maker 7f, a chip of BGA, "TST08G", revision 1.10, serial 8f2c61d9, May, year code 13 (JESD84-B51, 7.2).
+// inventedEMMC is a CID laid out by JESD84-B51, 7.2: maker 7f, a chip of BGA, "TST08G", serial 8f2c61d9, May, year code 13.
 const inventedEMMC = "7f01005453543038471a8f2c61d95d00"
 
 // TestEMMCHasItsOwnRules: its OEM is a number, its year has four bits, and it has no SD status; its size is not told by the CSD.
@@ -20,7 +20,8 @@ func TestEMMCHasItsOwnRules(t *testing.T) {
 		EXTCSDRevision: number(8), LifeTimeA: number(1), LifeTimeB: number(0x0b), PreEOL: number(3),
 	}
 	situation := identity.Situation{
-		KernelSizeBytes: 8 << 30, Today: time.Date(2012, 1, 1, 0, 0, 0, 0, time.UTC), Printed: identity.Claims{VideoClass: 90, AppClass: 2},
+		KernelSizeBytes: 8 << 30, Today: time.Date(2012, 1, 1, 0, 0, 0, 0, time.UTC),
+		Printed: identity.Claims{VideoClass: 90, AppClass: 2},
 	}
 	cid := func(high, low int, value uint64) func(*identity.Raw) {
 		return func(raw *identity.Raw) { raw.CID = fromHex(t, with(inventedEMMC, high, low, value)) }
@@ -38,10 +39,12 @@ func TestEMMCHasItsOwnRules(t *testing.T) {
 		"serial 0":                   {cid(47, 16, 0), "serial-blank"},
 		"serial in sequence":         {cid(47, 16, 0x12345678), "serial-in-sequence"},
 		"maker 0":                    {cid(127, 120, 0), "maker-blank"},
-		"wrong checksum":             {func(raw *identity.Raw) { raw.CID = fromHex(t, strings.TrimSuffix(inventedEMMC, "00")+"02") }, "cid-checksum-wrong!"},
-		"pre-EOL 4":                  {func(raw *identity.Raw) { raw.PreEOL = number(4) }, "reserved-code"},
-		"life time A 12":             {func(raw *identity.Raw) { raw.LifeTimeA = number(12) }, "reserved-code"},
-		"life time B 255":            {func(raw *identity.Raw) { raw.LifeTimeB = number(255) }, "reserved-code"},
+		"wrong checksum": {
+			func(raw *identity.Raw) { raw.CID = fromHex(t, strings.TrimSuffix(inventedEMMC, "00")+"02") }, "cid-checksum-wrong!",
+		},
+		"pre-EOL 4":       {func(raw *identity.Raw) { raw.PreEOL = number(4) }, "reserved-code"},
+		"life time A 12":  {func(raw *identity.Raw) { raw.LifeTimeA = number(12) }, "reserved-code"},
+		"life time B 255": {func(raw *identity.Raw) { raw.LifeTimeB = number(255) }, "reserved-code"},
 	} {
 		raw := sound
 		c.change(&raw)

@@ -46,13 +46,17 @@ func FuzzContradictions(f *testing.F) {
 	f.Add(all[20:], true, int64(0), uint8(0))
 	f.Fuzz(func(t *testing.T, registers []byte, emmc bool, kernelSizeBytes int64, videoClass uint8) {
 		registers = append(registers, make([]byte, 104)...)
-		raw := identity.Raw{Kind: identity.KindSD, CID: registers[:16], CSD: registers[16:32], SCR: registers[32:40], SSR: registers[40:104]}
+		raw := identity.Raw{
+			Kind: identity.KindSD, CID: registers[:16], CSD: registers[16:32], SCR: registers[32:40], SSR: registers[40:104],
+		}
 		if emmc {
 			raw.Kind, raw.SCR, raw.SSR = identity.KindEMMC, nil, nil
 			raw.PreEOL, raw.LifeTimeA = &registers[40], &registers[41]
 		}
 		card := identity.Decode(&raw)
-		situation := identity.Situation{KernelSizeBytes: kernelSizeBytes, Today: today, Printed: identity.Claims{VideoClass: int(videoClass)}}
+		situation := identity.Situation{
+			KernelSizeBytes: kernelSizeBytes, Today: today, Printed: identity.Claims{VideoClass: int(videoClass)},
+		}
 		findings := card.Contradictions(situation)
 		for _, finding := range findings {
 			if finding.Severity != partition.Warning && finding.Severity != partition.Information {

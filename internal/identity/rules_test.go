@@ -63,8 +63,8 @@ func only(these registers) func(*registers, *identity.Situation) {
 	return func(r *registers, _ *identity.Situation) { *r = these }
 }
 
-// TestChecksums takes registers whose checksums other programs made (CRC7 of Physical Layer Specification 4.10, 4.5), and spoils them.
-// A host may clear the last bit, or drop the checksum.
+// TestChecksums takes registers whose checksums other programs made (CRC7 of Physical Layer Specification 4.10, 4.5), and spoils
+// them. A host may clear the last bit, or drop the checksum.
 func TestChecksums(t *testing.T) {
 	const cid, csd = "015041593038414713daa1bff40125", "400e00325b590000ffff7f800a4000"
 	runRules(t, []ruleCase{
@@ -123,8 +123,8 @@ func TestSerialInSequence(t *testing.T) {
 		runRules(t, []ruleCase{{"in sequence", cid(55, 24, serial), "serial-in-sequence", "PSN 0x"}})
 	}
 	for _, serial := range []uint64{
-		7, 12345, 99999, 0x00000011, 0x00012345, 0x12345679, 0x02345678, 0x13579bdf, 0x11111112, 0x12121212, 0x89abcde0, 1234568, 112345,
-		0xdaa1bff4, 123457, 2111111,
+		7, 12345, 99999, 0x00000011, 0x00012345, 0x12345679, 0x02345678, 0x13579bdf, 0x11111112, 0x12121212, 0x89abcde0, 1234568,
+		112345, 0xdaa1bff4, 123457, 2111111,
 	} {
 		runRules(t, []ruleCase{{"not in sequence", cid(55, 24, serial), "", ""}})
 	}
@@ -168,7 +168,8 @@ func TestDates(t *testing.T) {
 		}
 		runRules(t, []ruleCase{{"as old as its version " + c.scr, all(with, date(c.year, 1)), findings, ""}})
 		if c.year > 2000 {
-			runRules(t, []ruleCase{{"older than its version " + c.scr, all(with, date(c.year-1, 12)), "date-before-version!", "-12, SD_SPEC"}})
+			older := all(with, date(c.year-1, 12))
+			runRules(t, []ruleCase{{"older than its version " + c.scr, older, "date-before-version!", "-12, SD_SPEC"}})
 		}
 	}
 }

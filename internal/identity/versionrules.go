@@ -28,31 +28,13 @@ var finishedIn = map[version]int{
 // versionFields are those that tell the version together.
 var versionFields = []string{"SD_SPEC", "SD_SPEC3", "SD_SPEC4", "SD_SPECX"}
 
-// version gives the version that the card says it follows (Physical Layer Specification 4.10, 5.6; SD_SPECX as in later ones).
-func (s *SCR) version() version {
-	var fields [4]uint64
-	for i, name := range versionFields {
-		value, ok := s.Value(name)
-		if !ok {
-			return versionUnknown
-		}
-		fields[i] = value
-	}
-	spec, spec3, spec4, specX := fields[0], fields[1], fields[2], fields[3]
-	switch {
-	case spec < 2 && spec3+spec4+specX == 0:
-		return version1 + version(spec)
-	case spec != 2 || spec3 == 0 && spec4+specX != 0:
-		return versionUnknown
-	case spec3 == 0:
-		return version2
-	case specX == 0:
-		return version3 + version(spec4)
-	case specX <= uint64(version8-version4):
-		return version4 + version(specX)
-	}
-	return versionUnknown
+// versionsByName are those that SpecVersion may name.
+var versionsByName = map[string]version{
+	"1.0/1.01": version1, "1.10": version110, "2.00": version2, "3.0x": version3, "4.xx": version4, "5.x": version5, "6.x": version6,
+	"7.x": version7, "8.x": version8,
 }
+
+func (s *SCR) version() version { return versionsByName[s.SpecVersion] }
 
 // aboutVersion asks whether the version's fields go together, and whether the version has what the card says it is.
 func (d *doubts) aboutVersion() {
@@ -79,6 +61,6 @@ func (d *doubts) aboutVersion() {
 	}
 }
 
-// capacityClassSince are the versions that brought the capacity classes (SDHC: Physical Layer Specification 4.10, 3.3.2; the others
-// from memory).
+// capacityClassSince are the versions that brought the capacity classes (SDHC: Physical Layer Specification 4.10, 3.3.2; the
+// others from memory).
 var capacityClassSince = map[capacityClass]version{sdhc: version2, sdxc: version3, sduc: version7}
