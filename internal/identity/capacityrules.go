@@ -31,21 +31,18 @@ const mostSDSCBytes = 2 << 30
 
 // class gives the capacity class, and "" for a size that is in none.
 func (c *CSD) class() capacityClass {
-	if c == nil {
+	if c == nil || c.CapacityBytes == 0 {
 		return ""
 	}
-	structure, known := c.Value("CSD_STRUCTURE")
-	size, sized := c.Value("C_SIZE")
+	size, _ := c.Value("C_SIZE")
 	switch {
-	case !known || !sized || c.CapacityBytes == 0:
-		return ""
-	case structure == 0 && c.CapacityBytes <= mostSDSCBytes:
+	case c.Structure == "1.0" && c.CapacityBytes <= mostSDSCBytes:
 		return sdsc
-	case structure == 1 && size >= leastSDHC && size <= mostSDHC:
+	case c.Structure == "2.0" && size >= leastSDHC && size <= mostSDHC:
 		return sdhc
-	case structure == 1 && size >= leastSDXC && size <= mostSDXC:
+	case c.Structure == "2.0" && size >= leastSDXC && size <= mostSDXC:
 		return sdxc
-	case structure == 2 && size >= leastSDUC:
+	case c.Structure == "3.0" && size >= leastSDUC:
 		return sduc
 	}
 	return ""
@@ -99,13 +96,13 @@ func (d *doubts) aboutLayout() {
 	if csd == nil {
 		return
 	}
-	switch structure, known := csd.Value("CSD_STRUCTURE"); {
-	case known && structure == 0:
+	switch csd.Structure {
+	case "1.0":
 		if length, ok := csd.Value("READ_BL_LEN"); ok && (length < 9 || length > 11) {
 			d.contradiction("block-length-impossible", "The block length in the card's description (CSD) is none that cards have.",
 				evidenceOf(csd, "READ_BL_LEN"))
 		}
-	case known && structure <= 2:
+	case "2.0", "3.0":
 		d.fixed()
 	}
 }

@@ -123,7 +123,7 @@ func TestSerialInSequence(t *testing.T) {
 		runRules(t, []ruleCase{{"in sequence", cid(55, 24, serial), "serial-in-sequence", "PSN 0x"}})
 	}
 	for _, serial := range []uint64{
-		7, 12345, 99999, 0x00000011, 0x00012345, 0x12345679, 0x02345678, 0x13579bdf, 0x11111112, 0x12121212, 0x89abcde0, 1234568,
+		7, 12345, 99999, 0x00000011, 0x00012345, 0x12345679, 0x02345678, 0x13579bdf, 0x3456789f, 0x11111112, 0x12121212, 0x89abcde0, 1234568,
 		112345, 0xdaa1bff4, 123457, 2111111,
 	} {
 		runRules(t, []ruleCase{{"not in sequence", cid(55, 24, serial), "", ""}})

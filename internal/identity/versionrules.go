@@ -43,10 +43,9 @@ func (d *doubts) aboutVersion() {
 		return
 	}
 	spec, known := scr.Value("SD_SPEC")
-	specX, _ := scr.Value("SD_SPECX")
 	if known && scr.version() == versionUnknown {
 		evidence := evidenceOf(scr, versionFields...)
-		if spec > 2 || (scr.Spec3 && spec == 2 && specX > 0) { // as a version to come may have it
+		if spec > 2 || (scr.Spec3 && spec == 2) { // as a version to come may have it
 			d.hint("spec-version-unknown", "The card follows a version of the specification that is not known here.", evidence)
 		} else {
 			d.contradiction("spec-version-contradictory",
