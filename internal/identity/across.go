@@ -48,7 +48,7 @@ func Product(cid string) string {
 		return ""
 	}
 	productBytes := 9
-	if kindIf(raw[1] <= 2 && raw[8] >= 0x20 && raw[8] < 0x7f) == KindEMMC {
+	if (&Raw{CID: raw}).guess() == KindEMMC {
 		productBytes = 10
 	}
 	return hex.EncodeToString(raw[:productBytes])
@@ -112,7 +112,7 @@ func peersOf(this Sighting, others []Sighting) (peers []Sighting) {
 			continue
 		}
 		apartBytes := max(this.SizeBytes-other.SizeBytes, other.SizeBytes-this.SizeBytes)
-		if this.SizeBytes > 0 && other.SizeBytes > 0 && apartBytes < other.SizeBytes/10 {
+		if apartBytes < other.SizeBytes/10 { // never where one of them is unknown, which is 0
 			met[identityOf(other.CID)] = true
 			peers = append(peers, other)
 		}

@@ -116,6 +116,8 @@ func TestProductOfSeveralCapacities(t *testing.T) {
 	const both = "product-differs-in-au product-differs-in-size"
 	expectAcross(t, "under 10 % apart", sighting(1), sized(29_100_000_000), both, "")
 	expectAcross(t, "under 10 % apart, larger", sighting(1), sized(35_500_000_000), both, "")
+	exact := changed(sighting(1), func(s *identity.Sighting) { s.SizeBytes = 33_000_000_000 })
+	expectAcross(t, "exactly 10 % apart", exact, sized(30_000_000_000), "", "")
 	expectAcross(t, "10 % apart, larger", sighting(1), sized(35_600_000_000), "", "")
 }
 
@@ -160,6 +162,11 @@ func TestProduct(t *testing.T) {
 		"015041593038414713daa1bff401252e":    "015041593038414713",
 		"015041593038414713DAA1BFF401252E":    "015041593038414713",
 		"7f01005453543038471a8f2c61d95d00":    "7f01005453543038471a",
+		"7f02005453543038471a8f2c61d95d00":    "7f02005453543038471a", // the bounds of what tells the kinds apart
+		"7f03005453543038471a8f2c61d95d00":    "7f0300545354303847",
+		"7f01005453543038201a8f2c61d95d00":    "7f01005453543038201a",
+		"7f010054535430381f1a8f2c61d95d00":    "7f010054535430381f",
+		"7f010054535430387f1a8f2c61d95d00":    "7f010054535430387f",
 		"00000000000000000000000000000000":    "",
 		"ffffffffffffffffffffffffffffffff":    "",
 		"015041593038414713daa1bff40125":      "",
