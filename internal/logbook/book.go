@@ -15,9 +15,13 @@ import (
 var (
 	// ErrNotFound says that the logbook has no such run.
 	ErrNotFound = errors.New("no such run in the logbook")
-	// ErrAlreadyClosed says that the run's record was closed before; what it says stays.
-	ErrAlreadyClosed = errors.New("the run's record is closed already")
-	// ErrUnproven says that a verdict does not follow from the proof that the run holds.
+	// ErrNoCard says that the logbook has no such card.
+	ErrNoCard = errors.New("no such card in the logbook")
+	// ErrNoCheck says that the logbook has no such capacity check.
+	ErrNoCheck = errors.New("no such capacity check in the logbook")
+	// ErrAlreadyClosed says that the record was closed before; what it says stays.
+	ErrAlreadyClosed = errors.New("the record is closed already")
+	// ErrUnproven says that a verdict does not follow from the proof that its record holds.
 	ErrUnproven = errors.New("the verdict does not follow from a completed proof")
 	// ErrReadOnly says that this logbook was opened for reading only.
 	ErrReadOnly = errors.New("the logbook is open for reading only")
@@ -66,7 +70,7 @@ func (b *Book) Close() error { return b.db.Close() }
 func (b *Book) Begin(ctx context.Context, run *Run, image source.Facts) error {
 	opened := *run
 	err := b.write(ctx, func(tx *sql.Tx) error {
-		cardID, err := cardOf(ctx, tx, run)
+		cardID, err := meetCard(ctx, tx, meetingOf(run), time.Now())
 		if err != nil {
 			return err
 		}
@@ -154,15 +158,15 @@ func (b *Book) Trace(ctx context.Context, runID int64) ([]flash.Sample, error) {
 }
 
 // Peers gives the traces that a run on this card is held against: of each other known card (by CID or label) written in
-// the same bay, the latest intact flash that its source did not limit; of the same maker, OEM, name, revision and capacity
-// where the run has a CID, else with the same image (by image digest, else packed digest, else name and size). Runs that leave
-// out free blocks are held against their like alone. A card is never its own peer, and a card without CID and label is
-// nobody's. At most 200 traces are given, those of the latest runs.
+// the same bay, the latest intact flash that neither its source nor its bus limited; of the same maker, OEM, name, revision and
+// capacity where the run has a CID, else with the same image (by image digest, else packed digest, else name and size). Runs
+// that leave out free blocks are held against their like alone. A card is never its own peer, and a card without CID and label
+// is nobody's. At most 200 traces are given, those of the latest runs.
 func (b *Book) Peers(ctx context.Context, run *Run, image source.Facts) ([][]flash.Sample, error) {
 	cardID := run.CardID
 	if cardID == 0 {
 		var err error
-		if cardID, err = findCard(ctx, b.db, run); err != nil {
+		if cardID, err = findCard(ctx, b.db, meetingOf(run)); err != nil {
 			return nil, explained(b.path, err)
 		}
 	}

@@ -1,31 +1,28 @@
 package logbook
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/hex"
 	"errors"
 	"strings"
+	"time"
 )
 
-// findCard gives the card that a run is on: the one with its CID, else the latest with its label that is not known to have
-// another CID. 0 when it was never met.
-func findCard(ctx context.Context, q queryer, run *Run) (int64, error) {
-	cid := knownCID(run.Conditions.CardRegisterCID)
-	if cid != "" {
-		cardID, err := oneID(q.QueryRowContext(ctx, `SELECT card_id FROM cards WHERE cid = ? AND cid <> ''`, cid))
-		if cardID != 0 || err != nil {
-			return cardID, err
-		}
-	}
-	label := labelOnCard(run)
-	if label == "" {
-		return 0, nil
-	}
-	// With a CID, a card of this label whose CID was never read is this one; one with another CID is not.
-	return oneID(q.QueryRowContext(ctx, `SELECT card_id FROM cards
-		WHERE label = ?1 AND label <> '' AND (?2 = '' OR cid = '')
-		ORDER BY (SELECT max(run_id) FROM runs WHERE runs.card_id = cards.card_id) DESC LIMIT 1`, label, cid))
+// A meeting is what is known of a card at hand. Text is empty and a size 0 where it is not known.
+type meeting struct {
+	cid       string // as knownCID gives it
+	label     string // on the card now
+	sizeBytes int64
+	registers *Registers // nil where the reader hides them
+}
+
+// meetingOf gives what a run knows of its card.
+func meetingOf(run *Run) meeting {
+	m := meeting{label: labelOnCard(run), sizeBytes: run.Conditions.CardSizeBytes, registers: run.Registers}
+	m.cid = cmp.Or(knownCID(run.Conditions.CardRegisterCID), m.registers.knownCID())
+	return m
 }
 
 // labelOnCard is the label that a run finds on its card. In a batch a label is stuck on only when its turn is done, so that a
@@ -37,22 +34,63 @@ func labelOnCard(run *Run) string {
 	return run.Label
 }
 
-// cardOf gives the card that a run is on, known again or new, and keeps what this run tells about it.
-func cardOf(ctx context.Context, tx *sql.Tx, run *Run) (int64, error) {
-	cardID, err := findCard(ctx, tx, run)
+// findCard gives the card that is met: the one with its CID, else the one with its label that was met last and is not known to
+// have another CID. 0 when it was never met.
+func findCard(ctx context.Context, q queryer, m meeting) (int64, error) {
+	if m.cid != "" {
+		cardID, err := oneID(q.QueryRowContext(ctx, `SELECT card_id FROM cards WHERE cid = ? AND cid <> ''`, m.cid))
+		if cardID != 0 || err != nil {
+			return cardID, err
+		}
+	}
+	if m.label == "" {
+		return 0, nil
+	}
+	// With a CID, a card of this label whose CID was never read is this one; one with another CID is not.
+	return oneID(q.QueryRowContext(ctx, `SELECT card_id FROM cards
+		WHERE label = ?1 AND label <> '' AND (?2 = '' OR cid = '') ORDER BY met DESC LIMIT 1`, m.label, m.cid))
+}
+
+// meetCard gives the card that is met, known again or new, and keeps what is told of it now.
+func meetCard(ctx context.Context, tx *sql.Tx, m meeting, now time.Time) (int64, error) {
+	cardID, err := findCard(ctx, tx, m)
+	if err == nil && cardID == 0 {
+		cardID, err = insertedID(tx.ExecContext(ctx, `INSERT INTO cards (cid, product, label, size_bytes) VALUES ('', '', '', 0)`))
+	}
 	if err != nil {
 		return 0, err
 	}
-	cid := knownCID(run.Conditions.CardRegisterCID)
-	if cardID == 0 {
-		return insertedID(tx.ExecContext(ctx, `INSERT INTO cards (cid, series, label, size_bytes) VALUES (?, ?, ?, ?)`,
-			cid, series(cid), labelOnCard(run), run.Conditions.CardSizeBytes))
+	_, err = tx.ExecContext(ctx, `UPDATE cards SET met = 1 + (SELECT max(met) FROM cards),
+			cid = iif(?1 <> '', ?1, cid), product = iif(?1 <> '', ?2, product), size_bytes = iif(?3 > 0, ?3, size_bytes)
+		WHERE card_id = ?4`, m.cid, product(m.cid), m.sizeBytes, cardID)
+	if err != nil {
+		return 0, err
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE cards SET
-			cid = iif(?1 <> '', ?1, cid), series = iif(?1 <> '', ?2, series),
-			label = iif(?3 <> '', ?3, label), size_bytes = iif(?4 > 0, ?4, size_bytes)
-		WHERE card_id = ?5`, cid, series(cid), labelOnCard(run), run.Conditions.CardSizeBytes, cardID)
-	return cardID, err
+	if err := stickLabel(ctx, tx, cardID, m.label); err != nil {
+		return 0, err
+	}
+	return cardID, keepRegisters(ctx, tx, cardID, m.registers, now)
+}
+
+// stickLabel notes that a label is on a card from now on; an empty one changes nothing.
+func stickLabel(ctx context.Context, tx *sql.Tx, cardID int64, label string) error {
+	if label == "" {
+		return nil
+	}
+	if _, err := tx.ExecContext(ctx, `UPDATE cards SET label = ? WHERE card_id = ?`, label, cardID); err != nil {
+		return err
+	}
+	_, err := tx.ExecContext(ctx, `INSERT INTO labels (card_id, label) VALUES (?, ?) ON CONFLICT DO NOTHING`, cardID, label)
+	return err
+}
+
+// mustBeCard says ErrNoCard where the logbook has no card of this number.
+func mustBeCard(ctx context.Context, q queryer, cardID int64) error {
+	found, err := oneID(q.QueryRowContext(ctx, `SELECT card_id FROM cards WHERE card_id = ?`, cardID))
+	if err == nil && found == 0 {
+		return ErrNoCard
+	}
+	return err
 }
 
 // knownCID gives the CID in the one form that is stored, or "" for a text that is no CID. A register of zeros or ones only
@@ -65,20 +103,31 @@ func knownCID(cid string) string {
 	return strings.ToLower(cid)
 }
 
-// series is the part of a CID that cards of one product share. SD cards (Physical Layer Specification 4.10, table 5-2)
+// product is the part of a CID that cards of one product share. SD cards (Physical Layer Specification 4.10, table 5-2)
 // keep maker, OEM, a name of five letters and the revision in the first 9 bytes. An eMMC (JESD84-B51, 7.2) has a name of
-// six letters, so it takes 10; its second byte is 0 to 2, where an SD card's is a letter.
-func series(cid string) string {
+// six letters, so it takes 10.
+func product(cid string) string {
+	const sdBytes, mmcBytes = 9, 10
+	switch kindOfCID(cid) {
+	case KindEMMC:
+		return cid[:2*mmcBytes]
+	case KindSD:
+		return cid[:2*sdBytes]
+	}
+	return ""
+}
+
+// kindOfCID tells the CID of an eMMC, whose second byte is 0 to 2 and whose name has a sixth letter, from that of an SD card, where
+// the second byte is a letter. It is empty for a text that is no CID.
+func kindOfCID(cid string) string {
 	raw, err := hex.DecodeString(cid)
 	if err != nil || len(raw) != 16 {
 		return ""
 	}
-	const sdBytes, mmcBytes = 9, 10
-	sixthLetter := raw[8]
-	if raw[1] <= 2 && sixthLetter >= 0x20 && sixthLetter < 0x7f {
-		return cid[:2*mmcBytes]
+	if sixthLetter := raw[8]; raw[1] <= 2 && sixthLetter >= 0x20 && sixthLetter < 0x7f {
+		return KindEMMC
 	}
-	return cid[:2*sdBytes]
+	return KindSD
 }
 
 // oneID gives the number a query found, or 0 when it found no row.

@@ -103,3 +103,11 @@ func record(t *testing.T, book *logbook.Book, run *logbook.Run, imageName string
 		t.Fatal(err)
 	}
 }
+
+// capacityCheck is a check as it stands before its first write.
+func capacityCheck(label string, claimedBytes int64) *logbook.CapacityRecord {
+	return &logbook.CapacityRecord{
+		Device: "/dev/sdb", Bay: "1-1.2", Label: label, StartedAt: time.Date(2026, 3, 4, 5, 6, 7, 890, time.UTC),
+		Mode: "quick", ClaimedBytes: claimedBytes, Document: []byte(`{"seed":"a"}`),
+	}
+}

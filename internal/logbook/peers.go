@@ -10,6 +10,9 @@ import (
 // maxPeers bounds how many traces are held in memory at once.
 const maxPeers = 200
 
+// isOwnRate is the condition under which a run's rate is that of its card.
+const isOwnRate = `runs.source_limited = 0 AND runs.bus_limited = 0`
+
 // selectPeers gives the traces of the peers of a run on cardID (0: a card never met), the latest run first.
 func selectPeers(ctx context.Context, q queryer, run *Run, cardID int64, image source.Facts) ([][]flash.Sample, error) {
 	kinship, err := kinshipOf(ctx, q, run, image)
@@ -20,7 +23,7 @@ func selectPeers(ctx context.Context, q queryer, run *Run, cardID int64, image s
 	return scanTraces(q.QueryContext(ctx, `WITH peers AS (
 			SELECT max(run_id) AS run_id FROM runs JOIN cards USING (card_id)
 			WHERE runs.bay = ?1 AND runs.card_id <> ?2 AND (cards.cid <> '' OR cards.label <> '')
-			AND `+isProvenFlash+` AND runs.source_limited = 0 AND runs.skip_free = ?4
+			AND `+isProvenFlash+` AND `+isOwnRate+` AND runs.skip_free = ?4
 			AND `+kinship.condition+`
 			AND EXISTS (SELECT 1 FROM traces WHERE traces.run_id = runs.run_id)
 			GROUP BY card_id ORDER BY 1 DESC LIMIT ?3)
@@ -36,13 +39,13 @@ type kinship struct {
 
 // kinshipOf gives the kinship for a run, or nil where too little is known to call any card comparable.
 func kinshipOf(ctx context.Context, q queryer, run *Run, image source.Facts) (*kinship, error) {
-	if cid := knownCID(run.Conditions.CardRegisterCID); cid != "" {
+	if cid := meetingOf(run).cid; cid != "" {
 		if run.Conditions.CardSizeBytes <= 0 {
 			return nil, nil
 		}
 		return &kinship{
-			condition: `cards.series = ?5 AND cards.series <> '' AND cards.size_bytes = ?6`,
-			args:      []any{series(cid), run.Conditions.CardSizeBytes},
+			condition: `cards.product = ?5 AND cards.product <> '' AND cards.size_bytes = ?6`,
+			args:      []any{product(cid), run.Conditions.CardSizeBytes},
 		}, nil
 	}
 	imageID, err := findImage(ctx, q, image)

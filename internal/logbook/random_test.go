@@ -24,33 +24,16 @@ type model struct {
 	hasCID  map[int64]bool
 	cards   int64
 	turns   []logbook.Turn // of the one batch there is
+	cardModel
 }
 
 // cardOf names the card of a run by the rules of Begin.
 func (m *model) cardOf(run *logbook.Run) int64 {
-	cid, label := run.Conditions.CardRegisterCID, run.Label
+	label := run.Label
 	if run.BatchID != 0 {
 		label = "" // until the turn is done
 	}
-	card := m.byCID[cid]
-	if card == 0 && label != "" {
-		for _, r := range m.records { // the card of the latest run wins
-			if m.labels[r.CardID] == label && (cid == "" || !m.hasCID[r.CardID]) {
-				card = r.CardID
-			}
-		}
-	}
-	if card == 0 {
-		m.cards++
-		card = m.cards
-	}
-	if cid != "" {
-		m.byCID[cid], m.hasCID[card] = card, true
-	}
-	if label != "" {
-		m.labels[card] = label
-	}
-	return card
+	return m.meet(run.Conditions.CardRegisterCID, label, run.Conditions.CardSizeBytes, run.Registers)
 }
 
 // list is what List must give.
@@ -75,11 +58,12 @@ func (m *model) peers(run *logbook.Run, imageName string) [][]flash.Sample {
 	for _, r := range slices.Backward(m.records) {
 		related := r.Image.Name == imageName
 		if cid := run.Conditions.CardRegisterCID; cid != "" {
-			related = m.hasCID[r.CardID] && m.cidOf(r.CardID)[:18] == cid[:18]
+			related = m.hasCID[r.CardID] && m.cidOf(r.CardID)[:18] == cid[:18] &&
+				m.sizes[r.CardID] == run.Conditions.CardSizeBytes
 		}
 		known := m.hasCID[r.CardID] || m.labels[r.CardID] != ""
 		good := r.Verdict == logbook.Intact && r.Operation == logbook.OperationFlash && !r.Conditions.SourceWasTheLimit &&
-			r.Conditions.SkipFree == run.Conditions.SkipFree
+			!r.Conditions.BusWasTheLimit && r.Conditions.SkipFree == run.Conditions.SkipFree
 		if related && known && good && !seen[r.CardID] && r.Bay() == run.Bay() && len(m.traces[r.RunID]) > 0 {
 			seen[r.CardID] = true
 			traces = append(traces, m.traces[r.RunID])
@@ -106,10 +90,10 @@ func TestRandomOperationsAgreeWithAPlainMap(t *testing.T) {
 	batch := openBatch(t, book, stack(false))
 	m := &model{
 		closed: map[int64]bool{}, traces: map[int64][]flash.Sample{}, labels: map[int64]string{},
-		byCID: map[string]int64{}, hasCID: map[int64]bool{},
+		byCID: map[string]int64{}, hasCID: map[int64]bool{}, cardModel: newCardModel(),
 	}
-	for step := range 600 {
-		switch random.IntN(9) {
+	for step := range 900 {
+		switch random.IntN(14) {
 		case 0, 1, 2:
 			m.begin(t, book, batch, random)
 		case 3, 4, 5:
@@ -124,6 +108,16 @@ func TestRandomOperationsAgreeWithAPlainMap(t *testing.T) {
 			}
 		case 8:
 			m.takeTurn(t, batch, random)
+		case 9:
+			m.meetOutside(t, book, random)
+		case 10:
+			m.note(t, book, random)
+		case 11:
+			m.beginCheck(t, book, random)
+		case 12:
+			m.finishCheck(t, book, random)
+		case 13:
+			m.askCards(t, book, random)
 		}
 		if t.Failed() {
 			t.Fatalf("at step %d", step)
@@ -133,6 +127,7 @@ func TestRandomOperationsAgreeWithAPlainMap(t *testing.T) {
 		t.Errorf("at the end (-want +got):\n%s", diff)
 	}
 	expectTurns(t, batch, m.turns...)
+	m.askCards(t, book, random)
 	checkIntegrity(t, path)
 }
 
@@ -161,7 +156,7 @@ func (m *model) takeTurn(t *testing.T, batch *logbook.Batch, random *rand.Rand) 
 		t.Errorf("a turn of run %d is done: %v, closed %v, of batch %d", run.RunID, err, m.closed[run.RunID], run.BatchID)
 	case err == nil:
 		turn.State, turn.RunID = logbook.TurnDone, run.RunID
-		m.labels[run.CardID] = turn.Label
+		m.stick(run.CardID, turn.Label)
 	default:
 		turn.State = logbook.TurnReturned
 		settle(t, batch, turn.Number, 0, false)
@@ -177,6 +172,8 @@ func randomRun(random *rand.Rand) *logbook.Run {
 	run := flashRun(pick(random, "", "a", "b", "c", "d", "e"), pick(random, "", "", cid("CARDA", 0x10, serial), cid("CARDB", 0x10, serial)))
 	run.Conditions.PortPath = pick(random, "", "1-1", "1-2")
 	run.Conditions.SkipFree = random.IntN(4) == 0
+	run.Conditions.CardSizeBytes = pick(random, run.Conditions.CardSizeBytes, run.Conditions.CardSizeBytes, 1<<30)
+	run.Registers = randomRegisters(random, run.Conditions.CardRegisterCID)
 	run.Operation = pick(random, logbook.OperationFlash, logbook.OperationFlash, logbook.OperationCheck)
 	return run
 }
@@ -202,7 +199,8 @@ func (m *model) finish(t *testing.T, book *logbook.Book, random *rand.Rand) {
 	run := record.Run
 	ended(&run)
 	run.Verdict = pick(random, logbook.Intact, logbook.Intact, logbook.Unfinished, logbook.Refused)
-	run.Conditions.SourceWasTheLimit = random.IntN(4) == 0
+	run.Conditions.SourceWasTheLimit, run.Conditions.BusWasTheLimit = random.IntN(4) == 0, random.IntN(4) == 0
+	run.Write.SustainedBytesPerSecond = 1e6 + 1e8*random.Float64()
 	image := endedImage(record.Image.Name)
 	samples := pick(random, nil, trace(int(run.RunID)))
 	err := book.Finish(t.Context(), &run, image, samples)

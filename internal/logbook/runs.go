@@ -45,11 +45,13 @@ func closeRun(ctx context.Context, tx *sql.Tx, run *Run, imageID int64, image so
 	}
 	_, err := tx.ExecContext(ctx, `UPDATE runs SET image_id = ?, device = ?, bay = ?, closed_at = ?,
 			verdict = ?, pace = ?, time_to_flash_s = ?, time_to_proven_s = ?, source_wait_s = ?,
-			sustained_bytes_per_s = ?, source_limited = ?, skip_free = ?, imprint = ?, imprint_identity = ?
+			sustained_bytes_per_s = ?, source_limited = ?, bus_limited = ?, skip_free = ?, imprint = ?,
+			imprint_identity = ?
 		WHERE run_id = ?`,
 		imageID, run.Device, run.Bay(), now.UTC().Format(timeLayout),
 		string(run.Verdict), string(run.Pace), run.TimeToFlashSeconds, run.TimeToProvenSeconds, run.SourceWaitSeconds,
-		sustained, run.Conditions.SourceWasTheLimit, run.Conditions.SkipFree, imprint.Digest, imprint.Identity, run.RunID)
+		sustained, run.Conditions.SourceWasTheLimit, run.Conditions.BusWasTheLimit, run.Conditions.SkipFree, imprint.Digest,
+		imprint.Identity, run.RunID)
 	if err != nil {
 		return err
 	}

@@ -54,11 +54,10 @@ func settleTurn(ctx context.Context, tx *sql.Tx, batchID int64, turn Turn, now t
 	if errors.Is(err, sql.ErrNoRows) {
 		return ErrNoTurn
 	}
-	if err != nil || turn.State != TurnDone {
+	if err != nil || turn.State != TurnDone || cardID == 0 {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE cards SET label = ?1 WHERE card_id = ?2 AND ?1 <> ''`, turn.Label, cardID)
-	return err
+	return stickLabel(ctx, tx, cardID, turn.Label)
 }
 
 // settleLeftTurns ends the turns of all batches of a name, when it is known that nobody works on them any more: a card whose run was
