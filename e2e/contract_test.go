@@ -65,6 +65,21 @@ type cardDoc struct {
 	Files        []fileDoc    `json:"files"`
 	Error        *errorDoc    `json:"error"`
 	Conditions   conditionDoc `json:"conditions"`
+	Registers    *registerDoc `json:"registers"`
+}
+
+type registerDoc struct {
+	Kind       string `json:"kind"`
+	CID        string `json:"cid"`
+	CSD        string `json:"csd"`
+	SCR        string `json:"scr"`
+	SSR        string `json:"ssr"`
+	Capacity   int64  `json:"capacity_bytes"`
+	AU         int64  `json:"au_bytes"`
+	SpeedClass int    `json:"speed_class"`
+	UHSGrade   int    `json:"uhs_grade"`
+	VideoClass int    `json:"video_class"`
+	AppClass   int    `json:"app_class"`
 }
 
 type imprintDoc struct {
@@ -114,6 +129,7 @@ type conditionDoc struct {
 	BusRate           float64 `json:"bus_bytes_per_s"`
 	BusWasTheLimit    bool    `json:"bus_was_the_limit"`
 	SourceWasTheLimit bool    `json:"source_was_the_limit"`
+	BusWasTheLimit    bool    `json:"bus_was_the_limit"`
 	Peers             int     `json:"peers"`
 	PeersMedian       float64 `json:"peers_median_bytes_per_s"`
 	PeersSpread       float64 `json:"peers_spread_bytes_per_s"`

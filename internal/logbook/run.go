@@ -106,7 +106,6 @@ type Conditions struct {
 	BusBytesPerSecond   float64 `json:"bus_bytes_per_s"`   // the most that can pass over the bus; 0 where that is not known
 	BusWasTheLimit      bool    `json:"bus_was_the_limit"`
 	SourceWasTheLimit   bool    `json:"source_was_the_limit"`
-	BusWasTheLimit      bool    `json:"bus_was_the_limit"`
 	PeersCount          int     `json:"peers"` // how many peers the pace was held against
 	PeersMedian         float64 `json:"peers_median_bytes_per_s"`
 	PeersSpread         float64 `json:"peers_spread_bytes_per_s"` // 1.4826 x MAD
