@@ -142,6 +142,25 @@ func TestReadOnlyBookReadsAndTakesNothing(t *testing.T) {
 	if err := reader.Finish(t.Context(), ended(run), endedImage("x"), nil); !errors.Is(err, logbook.ErrReadOnly) {
 		t.Errorf("finish: %v", err)
 	}
+	check := capacityCheck("a", 1<<30)
+	if err := reader.BeginCapacity(t.Context(), check, nil); !errors.Is(err, logbook.ErrReadOnly) || check.CheckID != 0 {
+		t.Errorf("begin a check: %v", err)
+	}
+	if err := reader.FinishCapacity(t.Context(), check); !errors.Is(err, logbook.ErrReadOnly) {
+		t.Errorf("finish a check: %v", err)
+	}
+	if _, err := reader.MeetCard(t.Context(), "a", 1<<30, nil); !errors.Is(err, logbook.ErrReadOnly) {
+		t.Errorf("meet a card: %v", err)
+	}
+	if err := reader.SetFacts(t.Context(), run.CardID, map[string]string{"price": "1"}, noon); !errors.Is(err, logbook.ErrReadOnly) {
+		t.Errorf("set facts: %v", err)
+	}
+	if err := reader.NameMaker(t.Context(), logbook.KindSD, 1, "A"); !errors.Is(err, logbook.ErrReadOnly) {
+		t.Errorf("name a maker: %v", err)
+	}
+	if card, err := reader.CardByLabel(t.Context(), "a"); err != nil || card.CardID != run.CardID || len(card.Facts) != 0 {
+		t.Errorf("the card: %+v, %v", card, err)
+	}
 	if _, err := reader.OpenBatch(t.Context(), stack(false)); !errors.Is(err, logbook.ErrReadOnly) {
 		t.Errorf("open a batch: %v", err)
 	}

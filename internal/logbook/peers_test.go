@@ -57,6 +57,7 @@ func TestPeersAreComparableCards(t *testing.T) {
 		{name: "a check", earlier: func(r *logbook.Run) { r.Operation = logbook.OperationCheck }, peer: false},
 		{name: "unfinished", outcome: func(r *logbook.Run) { r.Verdict = logbook.Unfinished }, peer: false},
 		{name: "limited by its source", outcome: func(r *logbook.Run) { r.Conditions.SourceWasTheLimit = true }, peer: false},
+		{name: "limited by its bus", outcome: func(r *logbook.Run) { r.Conditions.BusWasTheLimit = true }, peer: false},
 		{name: "without a trace", noTrace: true, peer: false},
 		{name: "left out free blocks", earlier: skippedFree, peer: false},
 		{name: "this one leaves out free blocks", now: skippedFree, peer: false},

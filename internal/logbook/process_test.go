@@ -43,6 +43,10 @@ func play(ctx context.Context, role, path string) error {
 		return playTurns(ctx, path)
 	case "hold a batch":
 		return playHolder(ctx, path)
+	case "note cards":
+		return playNotes(ctx, path, 1_000_000)
+	case "note 20 cards":
+		return playNotes(ctx, path, 20)
 	case "write limited":
 		return playLimited(ctx, path)
 	}
