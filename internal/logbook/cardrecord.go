@@ -28,8 +28,8 @@ type CardRecord struct {
 	LastRun      *RunSummary       `json:"last_run"`
 	LastFlash    *RunSummary       `json:"last_flash"`
 	LastCapacity *CapacitySummary  `json:"last_capacity"` // the latest that came to a verdict
-	// WriteBytesPerSecond is the rate of the latest intact flash that tells of the card itself: neither source nor bus was the limit,
-	// no free space was left out, and the card stated the size that it states now.
+	// WriteBytesPerSecond is the rate of the latest intact flash that tells of the card itself: neither source nor bus was the
+	// limit, no free space was left out, and the card stated the size that it states now.
 	WriteBytesPerSecond float64 `json:"write_bytes_per_s"`
 }
 

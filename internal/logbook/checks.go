@@ -56,9 +56,9 @@ func (b *Book) BeginCapacity(ctx context.Context, check *CapacityRecord, registe
 	return err
 }
 
-// FinishCapacity closes the record of a check with its verdict, the true size and the document. A check that came to nothing has no
-// verdict. ErrNoCheck when there is no such check, ErrAlreadyClosed when it was closed before, ErrUnproven for a verdict that does
-// not follow from the sizes: a true card has the size it claims, a short one a smaller size.
+// FinishCapacity closes the record of a check with its verdict, the true size and the document. A check that came to nothing has
+// no verdict. ErrNoCheck when there is no such check, ErrAlreadyClosed when it was closed before, ErrUnproven for a verdict that
+// does not follow from the sizes: a true card has the size it claims, a short one a smaller size.
 func (b *Book) FinishCapacity(ctx context.Context, check *CapacityRecord) error {
 	err := b.write(ctx, func(tx *sql.Tx) error {
 		var closed bool
@@ -125,8 +125,8 @@ func (b *Book) CapacityChecks(ctx context.Context, cardID int64) ([]CapacityReco
 	return checks, nil
 }
 
-// LeftOpen gives the checks of all cards that were opened and never closed, the latest first, but for those whose card went through
-// another check to its end since. A check that goes on in another program at this moment is among them.
+// LeftOpen gives the checks of all cards that were opened and never closed, the latest first, but for those whose card went
+// through another check to its end since. A check that goes on in another program at this moment is among them.
 func (b *Book) LeftOpen(ctx context.Context) ([]CapacityRecord, error) {
 	checks, err := selectChecks(ctx, b.db, `closed_at IS NULL AND NOT EXISTS (SELECT 1 FROM capacity_checks AS later
 		WHERE later.card_id = capacity_checks.card_id AND later.check_id > capacity_checks.check_id AND later.verdict <> '')`)

@@ -40,9 +40,9 @@ type CardFact struct {
 	NotedAt time.Time `json:"noted_at"`
 }
 
-// SetFacts attaches facts to a card: all of them, or none. A later value corrects an earlier one and an empty one takes it back; the
-// earlier ones stay as history. What is noted already is not noted again. ErrFact for a name that is none of FactNames and for a value
-// that does not fit its name, ErrNoCard when there is no such card.
+// SetFacts attaches facts to a card: all of them, or none. A later value corrects an earlier one and an empty one takes it back;
+// the earlier ones stay as history. What is noted already is not noted again. ErrFact for a name that is none of FactNames and for
+// a value that does not fit its name, ErrNoCard when there is no such card.
 func (b *Book) SetFacts(ctx context.Context, cardID int64, facts map[string]string, at time.Time) error {
 	for _, name := range slices.Sorted(maps.Keys(facts)) {
 		if err := checkFact(name, facts[name], at); err != nil {

@@ -19,9 +19,9 @@ type Maker struct {
 	NotedAt        time.Time `json:"noted_at"`
 }
 
-// NameMaker names the maker of all cards of this kind whose CID begins with this number. A later name corrects an earlier one and an
-// empty one takes it back; the earlier ones stay in the file. What is noted already is not noted again. ErrMaker for a kind or number
-// that there is none of, and for a name that cannot be printed in one line of 100 characters.
+// NameMaker names the maker of all cards of this kind whose CID begins with this number. A later name corrects an earlier one and
+// an empty one takes it back; the earlier ones stay in the file. What is noted already is not noted again. ErrMaker for a kind or
+// number that there is none of, and for a name that cannot be printed in one line of 100 characters.
 func (b *Book) NameMaker(ctx context.Context, kind string, manufacturerID int, name string) error {
 	const mostCharacters = 100
 	if kind != KindSD && kind != KindEMMC || manufacturerID < 0 || manufacturerID > 0xff {

@@ -182,7 +182,6 @@ func (m *model) card(cardID int64) logbook.CardRecord {
 	if c.CID != "" {
 		c.Maker = m.makers[logbook.KindSD]
 	}
-	on := maps.Clone(m.everOn[cardID])
 	for _, r := range m.records {
 		if r.CardID != cardID {
 			continue
@@ -206,7 +205,7 @@ func (m *model) card(cardID int64) logbook.CardRecord {
 			}
 		}
 	}
-	c.Labels = slices.AppendSeq([]string{}, maps.Keys(on))
+	c.Labels = slices.AppendSeq([]string{}, maps.Keys(m.everOn[cardID]))
 	slices.Sort(c.Labels)
 	return c
 }
@@ -219,7 +218,7 @@ func summaryOf(r *logbook.Record) *logbook.RunSummary {
 	return s
 }
 
-// list is what ListCards must give, the card that was met last first.
+// listCards is what ListCards must give, the card that was met last first.
 func (m *model) listCards() []logbook.CardRecord {
 	cards := []logbook.CardRecord{}
 	for cardID := range m.cards {
@@ -251,7 +250,8 @@ func (m *model) askCards(t *testing.T, book *logbook.Book, random *rand.Rand) {
 		t.Errorf("checks of card %d: %v (-want +got):\n%s", card.CardID, err, diff)
 	}
 	bearer := slices.IndexFunc(want, func(c logbook.CardRecord) bool { return c.Label == card.Label })
-	if found, err := book.CardByLabel(t.Context(), card.Label); card.Label != "" && (err != nil || found.CardID != want[bearer].CardID) {
+	found, err := book.CardByLabel(t.Context(), card.Label)
+	if card.Label != "" && (err != nil || found.CardID != want[bearer].CardID) {
 		t.Errorf("the card %q: %+v, %v", card.Label, found, err)
 	}
 	if card.CID == "" {
@@ -265,8 +265,8 @@ func (m *model) askCards(t *testing.T, book *logbook.Book, random *rand.Rand) {
 			others[i].WriteBytesPerSecond = 0
 		}
 	}
-	found, err := book.Product(t.Context(), card.CID)
-	if diff := gocmp.Diff(others, found); diff != "" || err != nil {
+	related, err := book.Product(t.Context(), card.CID)
+	if diff := gocmp.Diff(others, related); diff != "" || err != nil {
 		t.Errorf("the product of card %d: %v (-want +got):\n%s", card.CardID, err, diff)
 	}
 }
