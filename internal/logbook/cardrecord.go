@@ -161,7 +161,7 @@ func firstCard(ctx context.Context, q queryer, condition string, arg any) (*Card
 	return &cards[0], nil
 }
 
-// runSummary makes a RunSummary. The rate is taken from the document, word for word: SQLite would round it.
+// runSummary makes a RunSummary. The rate is taken from the document, word for word, rather than printed by SQLite.
 const runSummary = `SELECT json_object('run_id', run_id, 'operation', operation, 'started_at', started_at, 'verdict', verdict,
 		'pace', pace, 'sustained_bytes_per_s', document -> '$.write.sustained_bytes_per_s')
 	FROM runs WHERE runs.card_id = cards.card_id `
