@@ -329,6 +329,7 @@ func TestProductIsSharedByMakerOEMNameAndRevision(t *testing.T) {
 		{"02" + asked[2:], size},
 		{"1b5858" + asked[6:], size},
 		{asked, size},
+		{cid("CARDA", 0x10, 6), 0}, // unknown
 	} {
 		run := flashRun(fmt.Sprint("card ", i), c.cid)
 		run.Registers, run.Conditions.CardSizeBytes = registersOf(c.cid), c.sizeBytes
@@ -348,11 +349,11 @@ func TestProductIsSharedByMakerOEMNameAndRevision(t *testing.T) {
 		}
 		return rates
 	}
-	if diff := cmp.Diff(map[string]float64{"card 0": 16 << 20, "card 1": 0}, rates(asked)); diff != "" {
+	if diff := cmp.Diff(map[string]float64{"card 0": 16 << 20, "card 1": 0, "card 7": 0}, rates(asked)); diff != "" {
 		t.Errorf("beside a card that was met (-want +got):\n%s", diff)
 	}
 	unmet := cid("CARDA", 0x10, 9) // of a size that nobody knows
-	if diff := cmp.Diff(map[string]float64{"card 0": 0, "card 1": 0, "card 6": 0}, rates(unmet)); diff != "" {
+	if diff := cmp.Diff(map[string]float64{"card 0": 0, "card 1": 0, "card 6": 0, "card 7": 0}, rates(unmet)); diff != "" {
 		t.Errorf("beside a card that was never met (-want +got):\n%s", diff)
 	}
 }
