@@ -58,8 +58,8 @@ func (s Stamper) fill(p []byte, offsetBytes int64, pass uint32) {
 	binary.LittleEndian.PutUint32(p[stampSumAt:], crc32.ChecksumIEEE(p[:stampSumAt]))
 }
 
-// An Imprint is what one sector's worth of bytes was recognised as.
-type Imprint struct {
+// A Reading is what one sector's worth of bytes was recognised as.
+type Reading struct {
 	Sound       bool // a whole stamp of some run
 	Ours        bool // of this one
 	OffsetBytes int64
@@ -67,12 +67,12 @@ type Imprint struct {
 }
 
 // Read recognises a stamp. Bytes that are no whole stamp, down to the last bit, are not sound.
-func (s Stamper) Read(p []byte) Imprint {
+func (s Stamper) Read(p []byte) Reading {
 	if len(p) < StampBytes || string(p[:stampKeyAt]) != stampMagic ||
 		binary.LittleEndian.Uint32(p[stampSumAt:]) != crc32.ChecksumIEEE(p[:stampSumAt]) {
-		return Imprint{}
+		return Reading{}
 	}
-	return Imprint{
+	return Reading{
 		Sound:       true,
 		Ours:        [16]byte(p[stampKeyAt:stampPlaceAt]) == s.key,
 		OffsetBytes: int64(binary.LittleEndian.Uint64(p[stampPlaceAt:])),
