@@ -29,6 +29,8 @@ type Options struct {
 	Card Mark
 	// Meter shows how far the check is, to whoever looks; nil: to nobody.
 	Meter *Meter
+
+	before func(call string) error // asked ahead of each change to a file, in tests
 }
 
 // A Mark tells a card from others as far as its reader shows it.

@@ -57,6 +57,7 @@ type Result struct {
 	RandomPlaces    int     `json:"random_places"`
 	RangesLeftOut   int     `json:"ranges_left_out"`
 	Restored        *bool   `json:"restored"` // whether what the card held is back on it; null where it was not kept
+	Rescue          string  `json:"rescue"`   // the file that holds what the card held, where it could not be put back; empty where there is none
 	// Seed is what places and stamps were made of.
 	Seed string `json:"seed"`
 	// Write and Read are the rates over the whole surface; null for a quick check. Their cliffs are as in a flash.

@@ -17,6 +17,7 @@ type Card struct {
 
 	mu        sync.Mutex // guards all below; never held while the card takes its time
 	medium    *medium
+	memory    memory
 	clock     busyClock
 	inject    func(Op) Fault
 	power     chan struct{} // closed when the card vanishes: ends every wait
@@ -64,6 +65,7 @@ func New(traits Traits) (*Card, error) {
 	return &Card{
 		traits:  traits,
 		medium:  newMedium(traits),
+		memory:  memory{limitBytes: traits.MemoryBytes, sectorBytes: traits.SectorBytes},
 		inject:  func(Op) Fault { return FaultNone },
 		power:   make(chan struct{}),
 		flipped: make([]bool, len(traits.Flips)),

@@ -8,6 +8,7 @@ import (
 // store keeps what the host wrote: flipped where the card's traits say so, at the place that it really has.
 func (c *Card) store(p []byte, offsetBytes int64) {
 	span := Span{offsetBytes, int64(len(p))}
+	c.memory.remember(p, offsetBytes)
 	for i := range c.traits.Flips {
 		if flip := c.traits.Flips[i]; !flip.OnRead && span.covers(flip.OffsetBytes) && c.flips(i) {
 			own := slices.Clone(p) // the host's buffer is not the card's to change
@@ -31,6 +32,7 @@ func (c *Card) load(p []byte, offsetBytes int64) {
 		}
 		c.medium.read(p[from:to], placeBytes)
 	})
+	c.memory.answer(p, offsetBytes)
 }
 
 // distort does to what was read what the card's traits say.

@@ -40,6 +40,7 @@ func (c *Card) pull(coin func() bool) {
 	defer c.mu.Unlock()
 	c.release()
 	c.medium.cut(coin)
+	c.memory.forget()
 }
 
 // release needs mu held.

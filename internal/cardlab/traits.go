@@ -94,6 +94,10 @@ type Traits struct {
 	GoneAfter          After // the card vanishes
 	SilentAfter        After // the card answers no more: calls hang until Release or Pull
 
+	// MemoryBytes is the card's own memory: so many of the last written bytes are answered from it, as they were written and at the
+	// addresses that they were written to, whatever the medium made of them. Pulling the card empties it.
+	MemoryBytes int64
+
 	LyingFlushBytes int64 // a flush leaves so many of the last written bytes unsynced; pulling the card loses them
 
 	OldContent bool   // a fresh card holds pseudo-random bytes; otherwise zeros
@@ -145,7 +149,7 @@ func (t Traits) check() error {
 func (t Traits) checkAmounts() error {
 	for _, amount := range []int64{
 		t.WriteBytesPerSecond, t.ReadBytesPerSecond, t.CacheBytes, t.CacheBytesPerSecond,
-		int64(t.RandomWriteCost), int64(t.FlushCost), t.ReadOnlyAfterBytes, t.LyingFlushBytes,
+		int64(t.RandomWriteCost), int64(t.FlushCost), t.ReadOnlyAfterBytes, t.LyingFlushBytes, t.MemoryBytes,
 		t.GoneAfter.WrittenBytes, t.GoneAfter.ReadBytes, t.SilentAfter.WrittenBytes, t.SilentAfter.ReadBytes,
 	} {
 		if amount < 0 {
