@@ -20,11 +20,11 @@ func (f finding) tell(result *Result, r *record) {
 		result.TrueBytes = &f.trueBytes
 	case Short:
 		result.TrueBytes = &f.trueBytes
-		// All beyond the end is bad, and the last sight is that of its first unit.
-		bad := Range{f.trueBytes, result.ClaimedBytes - f.trueBytes, "", -1}
+		bad := Range{f.trueBytes, result.ClaimedBytes - f.trueBytes, "", -1} // of one kind all over, seen where it was seen first
+		at := result.ClaimedBytes
 		for _, s := range r.sights {
-			if s.offsetBytes == f.trueBytes && s.kind != "" {
-				bad.Kind, bad.FromBytes = s.kind, s.from
+			if s.kind != "" && s.offsetBytes >= f.trueBytes && s.offsetBytes < at {
+				at, bad.Kind, bad.FromBytes = s.offsetBytes, s.kind, s.from
 			}
 		}
 		result.BadRanges = []Range{bad}

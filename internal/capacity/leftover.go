@@ -150,11 +150,7 @@ func (l *Leftover) restore(f folder, r *leftRescue, card flash.Card, meter *Mete
 		l.Elsewhere = append(l.Elsewhere, path)
 		return nil
 	}
-	err = back.putBack()
-	whole := false
-	if err == nil {
-		whole, err = back.compare(card.SizeBytes())
-	}
+	whole, err := back.restore(card.SizeBytes())
 	if !whole {
 		l.NotWhole = append(l.NotWhole, path)
 		l.Left = append(l.Left, back.left...)

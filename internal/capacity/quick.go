@@ -20,8 +20,8 @@ import (
 // Each round reads what it will overwrite and brings it to the medium of the rescue's folder before it writes. In the end, also after
 // a cancel, everything is put back and compared. Where that fails the rescue stays, for RestoreLeftover, and Result.Rescue names it.
 //
-// On a sound card of 32 GB this moves about 82 MiB: the zone of 16 MiB is read, stamped, read, put back and read, and so are some 640
-// single places, with another 1,900 that are only read. A card that ends early costs 17 MiB for each of up to six rounds of the search.
+// On a sound card of 32 GB this moves about 99 MiB: the zone of 16 MiB is read twice, stamped, read, put back and read, and so are some
+// 600 single places, with another 1,900 that are only read. A card that ends early costs 17 MiB for each of up to six rounds of the search.
 //
 // A place that cannot be read or written is bad and does not end the check. A card that answers no more, takes no writes, or answers
 // nowhere at all ends it with a *flash.Error. Other errors are those of the context and of the folder. A result beside an error has
@@ -47,6 +47,7 @@ func Quick(ctx context.Context, card flash.Card, o Options) (*Result, error) {
 		ChanceToMiss: math.Pow(1-MissingFraction, float64(plan.random)),
 	}
 	if !o.Erase {
+		q.second = flash.AlignedBuffer(pieceBytes)
 		if q.rescue, err = newRescue(o, stamper, plan.unitBytes); err != nil {
 			return result, err
 		}
@@ -73,10 +74,11 @@ type quickCheck struct {
 	zone    []span // what of it can be read and written
 	pass    uint32
 	buffer  []byte
-	touched bool  // something may have been written to the card
-	wrote   bool  // the card took a write
-	gave    bool  // and answered a read of what was stamped
-	refusal error // why it first did not
+	second  []byte // for what is read twice; nil where nothing is kept
+	touched bool   // something may have been written to the card
+	wrote   bool   // the card took a write
+	gave    bool   // and answered a read of what was stamped
+	refusal error  // why it first did not
 }
 
 // run is the check without what comes before and after.
@@ -142,7 +144,7 @@ func (q *quickCheck) first(ctx context.Context) error {
 // round stamps some units, pushes them out of the card's memory and reads them back.
 func (q *quickCheck) round(ctx context.Context, units []int64) error {
 	unitBytes := q.plan.unitBytes
-	q.meter.expect(3*unitBytes*int64(len(units)) + min(q.plan.zoneBytes, pushBytes))
+	q.meter.expect(4*unitBytes*int64(len(units)) + min(q.plan.zoneBytes, pushBytes))
 	units, err := q.keep(ctx, units)
 	if err != nil {
 		return err
@@ -165,7 +167,7 @@ func (q *quickCheck) round(ctx context.Context, units []int64) error {
 func (q *quickCheck) expect() {
 	p := q.plan
 	stamped := p.zoneBytes + int64(len(p.places))*p.unitBytes
-	times := int64(5) // read, stamped, read, put back, read
+	times := int64(6) // read twice, stamped, read, put back, read
 	if q.erase {
 		times = 2
 	}
@@ -185,11 +187,7 @@ func (q *quickCheck) finish(result *Result) error {
 	if result.TrueBytes != nil {
 		limitBytes = *result.TrueBytes
 	}
-	err := r.putBack()
-	back := false
-	if err == nil {
-		back, err = r.compare(limitBytes)
-	}
+	back, err := r.restore(limitBytes)
 	result.Restored = &back
 	if back {
 		return q.rescue.discard()

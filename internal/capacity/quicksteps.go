@@ -1,6 +1,7 @@
 package capacity
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"slices"
@@ -36,8 +37,7 @@ func (q *quickCheck) keepZone(ctx context.Context) (alone []int64, err error) {
 	}
 	var kept []span
 	for _, piece := range q.zone {
-		p := q.buffer[:piece.lengthBytes]
-		err := q.call(ctx, StepKeep, q.card.ReadAt, p, piece.offsetBytes)
+		p, err := q.readAlike(ctx, piece)
 		if isEnd(err) {
 			return nil, err
 		}
@@ -54,6 +54,24 @@ func (q *quickCheck) keepZone(ctx context.Context) (alone []int64, err error) {
 	return alone, nil
 }
 
+// errDiffer says that two reads of one place gave different bytes, of which none is to be put back later.
+var errDiffer = errors.New("two reads differ")
+
+// readAlike reads a span twice, so that what is kept is surely what the card holds.
+func (q *quickCheck) readAlike(ctx context.Context, s span) ([]byte, error) {
+	p, again := q.buffer[:s.lengthBytes], q.second[:s.lengthBytes]
+	if err := q.call(ctx, StepKeep, q.card.ReadAt, p, s.offsetBytes); err != nil {
+		return nil, err
+	}
+	if err := q.call(ctx, StepKeep, q.card.ReadAt, again, s.offsetBytes); err != nil {
+		return nil, err
+	}
+	if !bytes.Equal(p, again) {
+		return nil, failure(StepKeep, s, errDiffer)
+	}
+	return p, nil
+}
+
 // endsOf gives a piece's first and last unit.
 func (q *quickCheck) endsOf(piece span) []int64 {
 	return slices.Compact([]int64{piece.offsetBytes, piece.end() - q.plan.unitBytes})
@@ -65,16 +83,18 @@ func (q *quickCheck) keep(ctx context.Context, units []int64) (kept []int64, err
 		return units, nil
 	}
 	for _, at := range units {
-		p := q.buffer[:q.plan.unitBytes]
 		if q.rescue.holds(at) {
 			kept = append(kept, at)
 			continue
 		}
-		err := q.call(ctx, StepKeep, q.card.ReadAt, p, at)
-		if isEnd(err) {
+		p, err := q.readAlike(ctx, span{at, q.plan.unitBytes})
+		switch {
+		case isEnd(err):
 			return nil, err
-		}
-		if err != nil {
+		case errors.Is(err, errDiffer):
+			q.record.failed(at, Changed)
+			continue
+		case err != nil:
 			q.refused(at, Unreadable, err)
 			continue
 		}
@@ -125,10 +145,10 @@ func (q *quickCheck) write(ctx context.Context, s span) error {
 
 // push stamps so much of the zone, all but some units, so that a card's memory answers no longer for what was written before. A piece
 // that the card does not take leaves the zone; its ends are stamped alone and given back.
-func (q *quickCheck) push(ctx context.Context, bytes int64, except []int64) (alone []int64, err error) {
+func (q *quickCheck) push(ctx context.Context, lengthBytes int64, except []int64) (alone []int64, err error) {
 	var taken []span
 	for i, piece := range q.zone {
-		if piece.offsetBytes >= bytes {
+		if piece.offsetBytes >= lengthBytes {
 			taken = append(taken, q.zone[i:]...)
 			break
 		}

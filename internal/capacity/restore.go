@@ -36,6 +36,22 @@ func newRestorer(card flash.Card, file io.ReaderAt, stamper Stamper, parts []kep
 	}
 }
 
+// restore puts everything back and tells whether all below limitBytes is as it was. On a card that takes no writes it may still be.
+func (r *restorer) restore(limitBytes int64) (bool, error) {
+	err := r.putBack()
+	if err != nil && !errors.Is(err, flash.ErrReadOnly) {
+		return false, err
+	}
+	back, failed := r.compare(limitBytes)
+	switch {
+	case back:
+		return true, nil
+	case err != nil:
+		return false, err
+	}
+	return false, failed
+}
+
 // putBack writes everything back and flushes. Its error is of a card that does not answer, or of the file.
 func (r *restorer) putBack() error {
 	r.meter.enter("putting back")

@@ -126,6 +126,8 @@ func (r *record) wrapsAt(trueBytes int64) bool {
 		case s.stamped && !s.settled && s.kind == "": // the card's memory may have answered
 		case s.kind == Unreadable || s.kind == Unwritable || s.from != from || from >= 0 && s.pass != pass:
 			return false
+		case from < 0 && s.kind != "": // reads that differ
+			return false
 		}
 	}
 	return true
