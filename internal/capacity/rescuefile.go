@@ -27,8 +27,8 @@ import (
 //	16  32  SHA-256 of the 16 bytes before and the content
 //	48   n  the content
 //
-// Whatever is kept is on the medium before the card is written there. So an entry that is cut off or not sound belongs to a part that
-// was not written, or was changed later; either way it is not put back.
+// Whatever is kept is on the medium before the card is written there. So a part that is cut off, or not what its sum says, was not
+// written on the card, unless the file rotted later; either way it is not put back.
 const (
 	rescueMagic    = "cdwkept1"
 	rescueHeadAt   = 44
@@ -96,7 +96,7 @@ func (k *keptPart) digest(p, content []byte) (sum [sha256.Size]byte) {
 	return [sha256.Size]byte(hash.Sum(nil))
 }
 
-// content reads the part's content into p and compares its sum.
+// content reads the part's content into p and compares its sum. Its error is errRescue where that is another.
 func (k *keptPart) content(file io.ReaderAt, p []byte) ([]byte, error) {
 	p = p[:k.lengthBytes]
 	if _, err := file.ReadAt(p, k.contentAt); err != nil {
@@ -108,7 +108,7 @@ func (k *keptPart) content(file io.ReaderAt, p []byte) ([]byte, error) {
 	return p, nil
 }
 
-// readRescue reads the head and lists the parts, those that are not sound left out. Its error is errRescue or that of a read.
+// readRescue reads the head and lists the parts, whose contents are not looked at. Its error is errRescue or that of a read.
 func readRescue(file io.ReaderAt, sizeBytes int64) (head rescueHead, parts []keptPart, err error) {
 	in := io.NewSectionReader(file, 0, sizeBytes)
 	var begin [rescueHeadAt]byte
@@ -130,9 +130,8 @@ func readRescue(file io.ReaderAt, sizeBytes int64) (head rescueHead, parts []kep
 	return head, parts, err
 }
 
-// readParts lists the sound parts up to the first that is cut off.
+// readParts lists the parts up to the first that is cut off.
 func readParts(file io.ReaderAt, at, sizeBytes int64) (parts []keptPart, err error) {
-	buffer := make([]byte, pieceBytes)
 	var begin [entryContentAt]byte
 	for sizeBytes-at >= entryContentAt {
 		if _, err := file.ReadAt(begin[:], at); err != nil {
@@ -145,12 +144,7 @@ func readParts(file io.ReaderAt, at, sizeBytes int64) (parts []keptPart, err err
 		}
 		part := keptPart{contentAt: at, sum: [sha256.Size]byte(begin[16:])}
 		part.span = span{int64(binary.LittleEndian.Uint64(begin[8:])), length}
-		_, err := part.content(file, buffer)
-		if err == nil && part.offsetBytes >= 0 {
-			parts = append(parts, part)
-		} else if err != nil && !errors.Is(err, errRescue) {
-			return nil, err
-		}
+		parts = append(parts, part)
 		at += length
 	}
 	return parts, nil

@@ -73,12 +73,15 @@ func (r *restorer) putBack() error {
 
 // putBackPart writes one part, in as few calls as what may be written allows.
 func (r *restorer) putBackPart(part *keptPart) error {
-	content, err := part.content(r.file, r.content)
-	if err != nil {
-		return err
-	}
 	if !r.fits(part) {
 		return nil
+	}
+	content, err := part.content(r.file, r.content)
+	if errors.Is(err, errRescue) {
+		return nil // compare tells whether it is missed
+	}
+	if err != nil {
+		return err
 	}
 	if r.careful {
 		if err := r.read(part, r.held); err != nil {
@@ -105,7 +108,7 @@ func (r *restorer) putBackPart(part *keptPart) error {
 // fits tells whether the card can hold a part at all: a file's word is not taken for it.
 func (r *restorer) fits(part *keptPart) bool {
 	unit := int64(r.unit)
-	return part.offsetBytes%unit == 0 && part.lengthBytes%unit == 0 && part.offsetBytes <= r.card.SizeBytes()-part.lengthBytes
+	return part.offsetBytes >= 0 && part.offsetBytes%unit == 0 && part.lengthBytes%unit == 0 && part.offsetBytes <= r.card.SizeBytes()-part.lengthBytes
 }
 
 // mayPutBack tells whether a unit of a part is to be written.
@@ -158,43 +161,32 @@ func (r *restorer) leave(s span, kind Kind, err error) error {
 // compare reads everything back and tells whether all below limitBytes is as it was. What is not is added to those left.
 func (r *restorer) compare(limitBytes int64) (bool, error) {
 	r.meter.enter("comparing what was put back")
-	all := true
+	leftBefore := len(r.left)
 	for i := range r.parts {
 		part := &r.parts[i]
-		content, err := part.content(r.file, r.content)
-		if err != nil {
-			return false, err
-		}
 		if part.offsetBytes >= limitBytes || !r.fits(part) {
 			continue
 		}
+		content, err := part.content(r.file, r.content)
+		if err != nil && !errors.Is(err, errRescue) {
+			return false, err
+		}
 		if err := r.read(part, r.held); err != nil {
-			if isLost(err) {
-				return false, failure(StepRestore, part.span, err)
+			if err := r.leave(part.span, Unreadable, err); err != nil {
+				return false, err
 			}
-			all = false
-			r.left = append(r.left, Range{part.offsetBytes, part.lengthBytes, Unreadable, -1})
 			continue
 		}
-		for at := 0; at < len(content) && part.offsetBytes+int64(at) < limitBytes; at += r.unit {
-			was, is := content[at:at+r.unit], r.held[at:at+r.unit]
-			if !bytes.Equal(was, is) && (r.isStamp(is) || !r.isStamp(was)) {
-				all = false
+		for at := 0; at < int(part.lengthBytes) && part.offsetBytes+int64(at) < limitBytes; at += r.unit {
+			is := r.held[at : at+r.unit]
+			same := content != nil && bytes.Equal(content[at:at+r.unit], is)
+			unknown := content == nil || r.isStamp(content[at:at+r.unit])
+			if !same && (r.isStamp(is) || !unknown) {
 				r.left = append(r.left, Range{part.offsetBytes + int64(at), int64(r.unit), Changed, -1})
 			}
 		}
 	}
-	return all, nil
-}
-
-// failure is an error of the card at a step. Another's, such as that of a context, stays.
-func failure(step flash.Step, s span, err error) error {
-	return &flash.Error{Step: step, OffsetBytes: s.offsetBytes, LengthBytes: s.lengthBytes, Err: err}
-}
-
-// isLost tells whether a call failed because the card, and not just a place on it, answers no more or takes no writes.
-func isLost(err error) bool {
-	return errors.Is(err, flash.ErrGone) || errors.Is(err, flash.ErrReadOnly)
+	return len(r.left) == leftBefore, nil
 }
 
 // finds tells whether the card holds a stamp of the run at any part that was kept.
@@ -217,4 +209,14 @@ func (r *restorer) finds() (bool, error) {
 		}
 	}
 	return false, nil
+}
+
+// failure is an error of the card at a step.
+func failure(step flash.Step, s span, err error) error {
+	return &flash.Error{Step: step, OffsetBytes: s.offsetBytes, LengthBytes: s.lengthBytes, Err: err}
+}
+
+// isLost tells whether a call failed because the card, and not just a place on it, answers no more or takes no writes.
+func isLost(err error) bool {
+	return errors.Is(err, flash.ErrGone) || errors.Is(err, flash.ErrReadOnly)
 }
