@@ -29,7 +29,7 @@ type Leftover struct {
 
 // RestoreLeftover puts back what an interrupted quick check left unrestored on this very card, the latest check first. nil stands for
 // nothing left. A card counts as the one of a rescue where it holds stamps of that very run, and is of its size and, where both are
-// known, has its CID. Only such stamps are overwritten.
+// known, has its CID. Only such stamps are overwritten. A CID alone shows nothing: there are cards that share theirs.
 //
 // A card that answers no more ends it with a *flash.Error; other errors are of the context, which counts between two rescues alone, or
 // of the folder. What is known by then is given beside it.
@@ -103,6 +103,9 @@ func (f folder) openLeft(path string) (*leftRescue, error) {
 	}
 	r := &leftRescue{file: file}
 	err = lockFile(file)
+	if err == nil && !isStill(path, file) { // its check ended meanwhile
+		return nil, file.Close()
+	}
 	if err == nil {
 		err = r.read()
 	}
@@ -111,7 +114,7 @@ func (f folder) openLeft(path string) (*leftRescue, error) {
 	}
 	if errors.Is(err, errRescue) {
 		err = nil
-		if info, told := file.Stat(); told == nil && info.Size() < rescueHeadAt+mostHeadBytes && isStill(path, file) {
+		if info, told := file.Stat(); told == nil && info.Size() < rescueHeadAt+mostHeadBytes {
 			err = f.remove(path)
 		}
 	}
@@ -134,7 +137,7 @@ func (r *leftRescue) read() error {
 // maybeOf tells whether nothing in its mark speaks against this card.
 func (r *leftRescue) maybeOf(card flash.Card, mark Mark) bool {
 	was := r.head.Card
-	return was.SizeBytes == card.SizeBytes() && (was.CID == "" || mark.CID == "" || was.CID == mark.CID)
+	return was.SizeBytes == card.SizeBytes() && (was.CID == "" || mark.CID == "" || strings.EqualFold(was.CID, mark.CID))
 }
 
 // restore puts one rescue back onto the card that it is of.

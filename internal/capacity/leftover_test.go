@@ -41,8 +41,9 @@ func TestAnotherCardIsNotWritten(t *testing.T) {
 		told      bool
 	}{
 		"OfTheSameSize":       {mib, "", true},
+		"WithTheSameIdentity": {mib, "AA", true},
 		"WithAnotherIdentity": {mib, "bb", false},
-		"OfAnotherSize":       {2 * mib, "aa", false},
+		"OfAnotherSize":       {2 * mib, "AA", false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, o := crashedCard(t, 1, mark)
@@ -57,6 +58,19 @@ func TestAnotherCardIsNotWritten(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestAReaderWithLargerSectorsDeletesNoRescue seats the card where single small sectors cannot be written.
+func TestAReaderWithLargerSectorsDeletesNoRescue(t *testing.T) {
+	card, o := crashedCard(t, 1, capacity.Mark{})
+	left, err := capacity.RestoreLeftover(t.Context(), sectorCard{card, 4096, 0}, o)
+	if err != nil || len(left.NotWhole) != 1 || len(rescues(t, o.Folder)) != 1 {
+		t.Fatalf("%+v, %v", left, err)
+	}
+	if left, err = capacity.RestoreLeftover(t.Context(), card, o); err != nil || len(left.PutBack) != 1 {
+		t.Fatalf("%+v, %v", left, err)
+	}
+	expectSame(t, card)
 }
 
 // TestWhatOthersWroteSinceStays has a system write to the card after the crash.

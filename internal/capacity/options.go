@@ -18,14 +18,13 @@ const (
 
 // Options say how a check is carried out.
 type Options struct {
-	// Seed is what places and stamps are made of; empty: a random one, told in Result.Seed. Never check two cards with one seed: a
-	// rescue that was left behind would not know whose it is.
+	// Seed is what the places of a quick check and the stamps of a full one are made of; empty: a random one, told in Result.Seed.
 	Seed string
 	// Erase lets a quick check neither keep nor put back what the card held.
 	Erase bool
 	// Folder is where rescues and the states of full checks lie. It is made where it is missing, for nobody else to read.
 	Folder string
-	// Card tells this card from others.
+	// Card tells this card from others. Its size is asked of the card itself.
 	Card Mark
 	// Meter shows how far the check is, to whoever looks; nil: to nobody.
 	Meter *Meter

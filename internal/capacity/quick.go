@@ -48,7 +48,7 @@ func Quick(ctx context.Context, card flash.Card, o Options) (*Result, error) {
 	}
 	if !o.Erase {
 		q.second = flash.AlignedBuffer(pieceBytes)
-		if q.rescue, err = newRescue(o, stamper, plan.unitBytes); err != nil {
+		if q.rescue, err = newRescue(o, stamper, card, plan.unitBytes); err != nil {
 			return result, err
 		}
 	}

@@ -214,3 +214,42 @@ func expectTrue(t *testing.T, traits cardlab.Traits) {
 	expectSame(t, card)
 	expectNoFiles(t, o.Folder)
 }
+
+// A sectorCard says that its sectors are others, and that it has some bytes more.
+type sectorCard struct {
+	*cardlab.Card
+	sectorBytes int
+	moreBytes   int64
+}
+
+func (c sectorCard) SectorBytes() int { return c.sectorBytes }
+
+func (c sectorCard) SizeBytes() int64 { return c.Card.SizeBytes() + c.moreBytes }
+
+// TestQuickChecksRegularFiles has a file whose last sector is not whole.
+func TestQuickChecksRegularFiles(t *testing.T) {
+	file := sectorCard{newCard(t, cardlab.Traits{SizeBytes: mib, OldContent: true}), 1, 100}
+	got, err := capacity.Quick(t.Context(), file, options(t, file))
+	if err != nil || got.Verdict != capacity.True || *got.TrueBytes != mib+100 || !*got.Restored {
+		t.Errorf("%+v, %v", got, err)
+	}
+	expectSame(t, file.Card)
+	if _, err := capacity.Quick(t.Context(), sectorCard{file.Card, 1, 100 - mib}, capacity.Options{Erase: true}); err == nil {
+		t.Error("a card without a whole sector was checked")
+	}
+}
+
+// TestQuickMayErase keeps nothing, and finds the same.
+func TestQuickMayErase(t *testing.T) {
+	for name, beyond := range beyonds {
+		t.Run(name, func(t *testing.T) {
+			for _, trueBytes := range []int64{512, 100 * 512, mib + 512, 3 * mib, 5*mib - 512} {
+				card := newCard(t, cardlab.Traits{SizeBytes: 5 * mib, TrueSizeBytes: trueBytes, Beyond: beyond, OldContent: true})
+				got, err := capacity.Quick(t.Context(), card, capacity.Options{Erase: true})
+				if err != nil || got.Verdict != capacity.Short || *got.TrueBytes != trueBytes || got.Restored != nil {
+					t.Errorf("%s: %+v, %v", traitsOf(card), got, err)
+				}
+			}
+		})
+	}
+}

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"os"
 	"time"
+
+	"cardwright/flash"
 )
 
 // rescuePrefix begins the names of rescues.
@@ -22,8 +24,9 @@ type rescue struct {
 }
 
 // newRescue makes a rescue of a run's card, with its head on the medium and its name in the folder's list.
-func newRescue(o Options, stamper Stamper, unitBytes int64) (*rescue, error) {
+func newRescue(o Options, stamper Stamper, card flash.Card, unitBytes int64) (*rescue, error) {
 	r := &rescue{folder: folder{o.Folder, o.before}, stamper: stamper, kept: map[int64]int{}, unit: unitBytes}
+	o.Card.SizeBytes = card.SizeBytes()
 	head, err := rescueHead{hex.EncodeToString(stamper.key[:]), time.Now(), o.Card}.encode()
 	if err != nil {
 		return nil, err

@@ -164,12 +164,18 @@ func (r *restorer) compare(limitBytes int64) (bool, error) {
 	leftBefore := len(r.left)
 	for i := range r.parts {
 		part := &r.parts[i]
-		if part.offsetBytes >= limitBytes || !r.fits(part) {
+		if part.offsetBytes >= limitBytes {
 			continue
 		}
 		content, err := part.content(r.file, r.content)
-		if err != nil && !errors.Is(err, errRescue) {
+		switch {
+		case err != nil && !errors.Is(err, errRescue):
 			return false, err
+		case !r.fits(part) && err == nil: // kept through a reader with smaller sectors
+			r.left = append(r.left, Range{part.offsetBytes, part.lengthBytes, Unwritable, -1})
+			continue
+		case !r.fits(part):
+			continue
 		}
 		if err := r.read(part, r.held); err != nil {
 			if err := r.leave(part.span, Unreadable, err); err != nil {

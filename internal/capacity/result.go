@@ -56,9 +56,11 @@ type Result struct {
 	MissingFraction float64 `json:"missing_fraction"` // 0.01
 	RandomPlaces    int     `json:"random_places"`
 	RangesLeftOut   int     `json:"ranges_left_out"`
-	Restored        *bool   `json:"restored"` // whether what the card held is back on it; null where it was not kept
-	Rescue          string  `json:"rescue"`   // the file that holds what the card held, where it could not be put back; empty where there is none
-	// Seed is what places and stamps were made of.
+	// Restored tells whether what the card held is back on it, as far as it has room; null where it was not kept.
+	Restored *bool `json:"restored"`
+	// Rescue is the file with what the card held, where that could not be put back whole; empty where there is none.
+	Rescue string `json:"rescue"`
+	// Seed is what places, and stamps of a full check, were made of.
 	Seed string `json:"seed"`
 	// Write and Read are the rates over the whole surface; null for a quick check. Their cliffs are as in a flash.
 	Write *flash.Figures `json:"write"`

@@ -39,6 +39,7 @@ func TestNewRefusesImpossibleTraits(t *testing.T) {
 		"sectors of 520":           {SizeBytes: 520 * 8, SectorBytes: 520},
 		"sectors too large":        {SizeBytes: mib, SectorBytes: 8192},
 		"unknown beyond":           {SizeBytes: mib, Beyond: 9},
+		"negative memory":          {SizeBytes: mib, MemoryBytes: -1},
 		"negative rate":            {SizeBytes: mib, WriteBytesPerSecond: -1},
 		"negative stall":           {SizeBytes: mib, Stalls: []cardlab.Stall{{For: -1}}},
 		"stall placed twice":       {SizeBytes: mib, Stalls: []cardlab.Stall{{OffsetBytes: 1, EveryBytes: 1}}},

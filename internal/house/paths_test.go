@@ -32,6 +32,7 @@ var pathUsers = map[string]string{
 	"internal/cardlab/registers/folder.go": "who describes the card names the folder for what it tells; the names in it are fixed",
 	"bench":                                "the bench measures in a folder of its own",
 	"internal/job/identity.go":             "the kernel's own tree names the folder of a card's registers",
+	"internal/capacity":                    "the operator names the folder of what cards held, and names in it are made or listed",
 }
 
 // takingPaths are the calls that reach a file by its name. Those that a descriptor is handed to are not among them.
