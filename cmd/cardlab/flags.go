@@ -92,6 +92,7 @@ func defineTraits(flags *flag.FlagSet, t *cardlab.Traits) {
 	amount("gone-after-read", &t.GoneAfter.ReadBytes, "read, after which the card vanishes")
 	amount("silent-after", &t.SilentAfter.WrittenBytes, "written, after which the card answers no more")
 	amount("silent-after-read", &t.SilentAfter.ReadBytes, "read, after which the card answers no more")
+	amount("memory", &t.MemoryBytes, "of the last writes that the card answers from memory, wherever they went")
 	amount("lying-flush", &t.LyingFlushBytes, "that a flush leaves unsynced, to be lost when the card is pulled")
 
 	flags.BoolVar(&t.OldContent, "old-content", false, "the card holds pseudo-random bytes when fresh")

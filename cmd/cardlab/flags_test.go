@@ -20,7 +20,7 @@ func TestFlagsBecomeTraits(t *testing.T) {
 	line := "-size 16GB -true-size 1GiB -beyond drop -sector-bytes 4096 -write-rate 20MB -read-rate 1.5MB -cache 100MB " +
 		"-cache-rate 80MB -random-write-cost 5ms -flush-cost 1s -stall 3MiB:2s -stall 0:1s:once -stall-every 10MB:500ms " +
 		"-flip 7 -flip 9:read:once -bad 1MB+4KiB -bad 0+1:read -bad 0+1:write -unstable 5+6 -readonly-after 1TB " +
-		"-readonly-drops -gone-after 1 -gone-after-read 2 -silent-after 3 -silent-after-read 4 -lying-flush 1kB " +
+		"-readonly-drops -gone-after 1 -gone-after-read 2 -silent-after 3 -silent-after-read 4 -memory 8MiB -lying-flush 1kB " +
 		"-old-content -seed 42 -digest-bytes 1TiB"
 	got, err := parse(strings.Fields(line), io.Discard)
 	if err != nil {
@@ -44,7 +44,7 @@ func TestFlagsBecomeTraits(t *testing.T) {
 		Unstable:           []cardlab.Span{{OffsetBytes: 5, LengthBytes: 6}},
 		ReadOnlyAfterBytes: 1_000_000_000_000, ReadOnlyDrops: true,
 		GoneAfter: cardlab.After{WrittenBytes: 1, ReadBytes: 2}, SilentAfter: cardlab.After{WrittenBytes: 3, ReadBytes: 4},
-		LyingFlushBytes: 1000, OldContent: true, Seed: 42,
+		MemoryBytes: 8_388_608, LyingFlushBytes: 1000, OldContent: true, Seed: 42,
 	}}
 	if diff := cmp.Diff(want, got, cmp.AllowUnexported(options{})); diff != "" {
 		t.Error(diff)
