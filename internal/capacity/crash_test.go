@@ -120,11 +120,13 @@ func TestCrashAtAnyOperationIsUndoneAtTheNextStart(t *testing.T) {
 		traits.OldContent = true
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			step := 2
+			step := 3
 			if testing.Short() {
-				step = 11
+				step = 13
 			}
-			for number := 0; walked(t, traits, crash{number, -1, uint64(number)}); number += step {
+			first := rand.IntN(step) // other operations in every run; all of them in some
+			t.Logf("every %d from operation %d on", step, first)
+			for number := first; walked(t, traits, crash{number, -1, uint64(number)}); number += step {
 			}
 			for number := 0; walked(t, traits, crash{-1, number, uint64(number)}); number++ {
 			}
@@ -173,7 +175,7 @@ func TestCrashWhileRestoringIsUndoneAtTheNextStart(t *testing.T) {
 		traits.OldContent = true
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			step := 3
+			step := 5
 			if testing.Short() {
 				step = 17
 			}

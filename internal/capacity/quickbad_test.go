@@ -132,6 +132,31 @@ func TestQuickTellsCrossedAddressLines(t *testing.T) {
 	}
 }
 
+// A wornCard keeps what is written to a sector beyond the first 2 MiB once, and forgets what is written there again.
+type wornCard struct {
+	*cardlab.Card
+	written map[int64]bool
+}
+
+func (c wornCard) WriteAt(p []byte, offsetBytes int64) (int, error) {
+	if offsetBytes >= 2*mib && c.written[offsetBytes] {
+		return len(p), nil
+	}
+	c.written[offsetBytes] = true
+	return c.Card.WriteAt(p, offsetBytes)
+}
+
+// TestQuickConfirmsATrueSize has cards that end like one of a smaller size, until their last sector is written again.
+func TestQuickConfirmsATrueSize(t *testing.T) {
+	for name, beyond := range map[string]cardlab.Beyond{"Wrap": cardlab.Wrap, "Drop": cardlab.Drop} {
+		traits := cardlab.Traits{SizeBytes: 8 * mib, TrueSizeBytes: 4 * mib, Beyond: beyond}
+		got, err := capacity.Quick(t.Context(), wornCard{newCard(t, traits), map[int64]bool{}}, capacity.Options{Erase: true})
+		if err != nil || got.Verdict != capacity.Unreliable || got.TrueBytes != nil {
+			t.Errorf("%s: %+v, %v", name, got, err)
+		}
+	}
+}
+
 // TestQuickTellsStampsOfAnEarlierRun has a card that forgets what comes after an amount, and still holds what an earlier run wrote.
 func TestQuickTellsStampsOfAnEarlierRun(t *testing.T) {
 	const sizeBytes = 8 * mib
@@ -213,6 +238,28 @@ func TestQuickSaysNothingOfTheSizeOfACardThatDoesNothing(t *testing.T) {
 			expectNoFiles(t, o.Folder)
 		})
 	}
+}
+
+// TestQuickSaysNothingOfTheSizeOfACardThatGivesNothingBack has all reads fail once the stamps are on the card, and none after that.
+func TestQuickSaysNothingOfTheSizeOfACardThatGivesNothingBack(t *testing.T) {
+	card := newCard(t, cardlab.Traits{SizeBytes: mib, OldContent: true})
+	o := options(t, card)
+	o.Meter = new(capacity.Meter)
+	card.Inject(func(op cardlab.Op) cardlab.Fault {
+		if op.Kind == cardlab.OpRead && o.Meter.Look().Phase == "reading back" {
+			return cardlab.FaultError
+		}
+		return cardlab.FaultNone
+	})
+	got, err := capacity.Quick(t.Context(), card, o)
+	var failed *flash.Error
+	if !errors.As(err, &failed) || failed.Step != capacity.StepCompare || !errors.Is(err, syscall.EIO) {
+		t.Fatalf("%v", err)
+	}
+	if got.Verdict != "" || !*got.Restored {
+		t.Errorf("%+v", got)
+	}
+	expectSame(t, card)
 }
 
 // TestQuickPutsBackAfterACancel cancels within each of many calls.
