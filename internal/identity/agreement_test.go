@@ -7,7 +7,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"cardwright/internal/cardlab/registers"
+	lab "cardwright/internal/cardlab/registers"
 	"cardwright/internal/identity"
 )
 
@@ -17,12 +17,12 @@ const randomCards = 2000
 // TestDecodingIsTheWayBackFromEncoding decodes random registers of every structure, which the card lab encodes from the
 // specification without any knowledge of the decoders.
 func TestDecodingIsTheWayBackFromEncoding(t *testing.T) {
-	for _, kind := range registers.Kinds() {
+	for _, kind := range lab.Kinds() {
 		t.Run(string(kind), func(t *testing.T) {
 			seed := rand.Uint64()
 			r := rand.New(rand.NewPCG(seed, 0))
 			for i := range randomCards {
-				set, parts := registers.Random(r, kind)
+				set, parts := lab.Random(r, kind)
 				set.OlderKernel = i%2 == 0
 				raw, err := identity.ReadFolder(set.Folder())
 				if err != nil || len(raw.Unread) != 0 {
@@ -36,7 +36,7 @@ func TestDecodingIsTheWayBackFromEncoding(t *testing.T) {
 					}
 				}
 				card := identity.Decode(raw)
-				if kind == registers.EMMC {
+				if kind == lab.EMMC {
 					expectEMMC(t, card, parts)
 				} else {
 					expectSD(t, card, parts)
@@ -49,7 +49,7 @@ func TestDecodingIsTheWayBackFromEncoding(t *testing.T) {
 	}
 }
 
-func expectSD(t *testing.T, card *identity.Card, parts registers.Parts) {
+func expectSD(t *testing.T, card *identity.Card, parts lab.Parts) {
 	t.Helper()
 	if card.Kind != identity.KindSD || card.Health != nil {
 		t.Fatalf("kind %q, health %v", card.Kind, card.Health)
@@ -65,13 +65,13 @@ func expectSD(t *testing.T, card *identity.Card, parts registers.Parts) {
 		t.Errorf("the CID's date is told as %s, %d-%d, its serial as %s", card.CID.Manufactured, card.CID.Year, card.CID.Month, card.CID.Serial)
 	}
 	switch csd := parts.CSD.(type) {
-	case registers.CSD1:
+	case lab.CSD1:
 		expectFields(t, "CSD", card.CSD, common(csd.CSDCommon), erase(csd.CSDErase), blocks(csd.CSDBlocks))
 		expectCapacity(t, card.CSD, "1.0", parts.CSD.CapacityBytes(), csd.ReadBlockLog2Bytes < 9 || csd.ReadBlockLog2Bytes > 11)
-	case registers.CSD2:
+	case lab.CSD2:
 		expectFields(t, "CSD", card.CSD, common(csd.CSDCommon), erase(csd.CSDErase), map[string]uint64{"C_SIZE": uint64(csd.Size)})
 		expectCapacity(t, card.CSD, "2.0", parts.CSD.CapacityBytes(), false)
-	case registers.CSD3:
+	case lab.CSD3:
 		expectFields(t, "CSD", card.CSD, common(csd.CSDCommon), erase(csd.CSDErase), map[string]uint64{"C_SIZE": uint64(csd.Size)})
 		expectCapacity(t, card.CSD, "3.0", parts.CSD.CapacityBytes(), false)
 	default:
@@ -99,7 +99,7 @@ func expectSD(t *testing.T, card *identity.Card, parts registers.Parts) {
 	}
 }
 
-func expectEMMC(t *testing.T, card *identity.Card, parts registers.Parts) {
+func expectEMMC(t *testing.T, card *identity.Card, parts lab.Parts) {
 	t.Helper()
 	if card.Kind != identity.KindEMMC || card.SCR != nil || card.SSR != nil || card.Health == nil {
 		t.Fatalf("kind %q, SCR %v, SSR %v, health %v", card.Kind, card.SCR, card.SSR, card.Health)
@@ -146,7 +146,7 @@ func expectCapacity(t *testing.T, csd *identity.CSD, structure string, wantBytes
 	}
 }
 
-func common(c registers.CSDCommon) map[string]uint64 {
+func common(c lab.CSDCommon) map[string]uint64 {
 	return map[string]uint64{
 		"TAAC": uint64(c.AccessTimeCode), "NSAC": uint64(c.AccessHundredClocks), "TRAN_SPEED": uint64(c.TransferRateCode),
 		"CCC": uint64(c.CommandClasses), "READ_BL_LEN": uint64(c.ReadBlockLog2Bytes), "READ_BL_PARTIAL": bit(c.ReadBlockPartial),
@@ -158,14 +158,14 @@ func common(c registers.CSDCommon) map[string]uint64 {
 	}
 }
 
-func erase(c registers.CSDErase) map[string]uint64 {
+func erase(c lab.CSDErase) map[string]uint64 {
 	return map[string]uint64{
 		"ERASE_BLK_EN": bit(c.EraseBlockEnabled), "SECTOR_SIZE": uint64(c.EraseSectorBlocksLessOne),
 		"WP_GRP_SIZE": uint64(c.WriteProtectGroupSectorsLessOne),
 	}
 }
 
-func blocks(c registers.CSDBlocks) map[string]uint64 {
+func blocks(c lab.CSDBlocks) map[string]uint64 {
 	return map[string]uint64{
 		"C_SIZE": uint64(c.Size), "C_SIZE_MULT": uint64(c.SizeMultLog2), "VDD_R_CURR_MIN": uint64(c.ReadMinCurrent),
 		"VDD_R_CURR_MAX": uint64(c.ReadMaxCurrent), "VDD_W_CURR_MIN": uint64(c.WriteMinCurrent), "VDD_W_CURR_MAX": uint64(c.WriteMaxCurrent),
@@ -189,8 +189,8 @@ func number(b []byte) (n uint64) {
 
 // TestSamplesAreWhatTheirRegistersSay decodes the sound cards that the card lab invents.
 func TestSamplesAreWhatTheirRegistersSay(t *testing.T) {
-	for _, name := range registers.SampleNames() {
-		set, err := registers.Sample(name)
+	for _, name := range lab.SampleNames() {
+		set, err := lab.Sample(name)
 		if err != nil {
 			t.Fatal(err)
 		}
