@@ -1,6 +1,7 @@
 package flash
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -20,21 +21,28 @@ const (
 
 // Figures sums up what was measured so far.
 func (t *Trace) Figures(direct bool) Figures {
-	f := Figures{
-		Bytes: t.bytes, BusySeconds: t.busy.Seconds(), SustainedBytesPerSecond: t.BytesPerSecond(),
-		Direct: direct, Stalls: []Stall{},
+	return SumUp(t.samples, slices.Concat(t.samples, t.flushes), t.busy, direct)
+}
+
+// SumUp makes the figures of a run from its samples, in the order of writing, from all its calls that took over half a second, and
+// from its busy time, flushes included. A sample may stand for several neighbouring calls, where a long run kept no more.
+func SumUp(samples, calls []Sample, busy time.Duration, direct bool) Figures {
+	f := Figures{BusySeconds: busy.Seconds(), Direct: direct, Stalls: []Stall{}}
+	for _, s := range samples {
+		f.Bytes += int64(s.LengthBytes)
 	}
-	if rates := windowRates(t.samples); len(rates) > 0 {
+	f.SustainedBytesPerSecond = rate(f.Bytes, busy)
+	if rates := windowRates(samples); len(rates) > 0 {
 		slices.Sort(rates)
 		f.WindowLowBytesPerSecond = &rates[0]
 		f.WindowP5BytesPerSecond = new(quantile(rates, 0.05))
 		f.WindowMedianBytesPerSecond = new(quantile(rates, 0.5))
 	}
-	stalled := t.stalls()
+	stalled := stalls(samples, calls)
 	for _, s := range stalled {
 		f.Stalls = append(f.Stalls, Stall{s.OffsetBytes, s.Busy.Seconds()})
 	}
-	f.Cliff = cliff(steady(t.samples, stalled))
+	f.Cliff = cliff(steady(samples, stalled))
 	return f
 }
 
@@ -56,35 +64,46 @@ func windowRates(samples []Sample) []float64 {
 }
 
 // stalls finds the calls, writes and flushes, that took at least twice the median write and over 500 ms more than it.
-func (t *Trace) stalls() []Sample {
-	if len(t.samples) == 0 {
+func stalls(samples, calls []Sample) []Sample {
+	if len(samples) == 0 {
 		return nil
 	}
-	median := medianBusy(t.samples)
+	median := medianBusy(samples)
 	var found []Sample
-	for _, calls := range [][]Sample{t.samples, t.flushes} {
-		for _, s := range calls {
-			if s.Busy >= stallFactor*median && s.Busy > median+stallExcess {
-				found = append(found, s)
-			}
+	for _, s := range calls {
+		if s.Busy >= stallFactor*median && s.Busy > median+stallExcess {
+			found = append(found, s)
 		}
 	}
-	slices.SortFunc(found, func(a, b Sample) int { return int(a.Start - b.Start) })
+	slices.SortFunc(found, func(a, b Sample) int { return cmp.Compare(a.Start, b.Start) })
 	return found
 }
 
+// medianBusy is the median call's time; a sample of several calls counts as one of their mean.
 func medianBusy(samples []Sample) time.Duration {
 	busy := make([]float64, len(samples))
 	for i, s := range samples {
-		busy[i] = float64(s.Busy)
+		busy[i] = float64(s.Busy) * min(1, BlockBytes/float64(max(1, s.LengthBytes)))
 	}
 	slices.Sort(busy)
 	return time.Duration(quantile(busy, 0.5))
 }
 
-// steady leaves the stalled blocks out.
+// steady takes the stalled writes out of the samples that hold them.
 func steady(samples, stalled []Sample) []Sample {
-	return slices.DeleteFunc(slices.Clone(samples), func(s Sample) bool { return slices.Contains(stalled, s) })
+	var left []Sample
+	for _, s := range samples {
+		for _, call := range stalled {
+			if call.LengthBytes > 0 && call.OffsetBytes >= s.OffsetBytes && call.OffsetBytes < s.OffsetBytes+int64(s.LengthBytes) {
+				s.LengthBytes -= call.LengthBytes
+				s.Busy -= call.Busy
+			}
+		}
+		if s.LengthBytes > 0 {
+			left = append(left, s)
+		}
+	}
+	return left
 }
 
 // cliff finds the split of the trace into two parts with the least squared error of seconds per block about each part's
