@@ -1,0 +1,331 @@
+package capacity_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"cardwright/flash"
+	"cardwright/internal/capacity"
+	"cardwright/internal/cardlab"
+)
+
+const mib = 1 << 20
+
+// newLabCard makes an emulated card.
+func newLabCard(t testing.TB, traits cardlab.Traits) *cardlab.Card {
+	t.Helper()
+	card, err := cardlab.New(traits)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return card
+}
+
+// checkFull runs a full check that must come to an end.
+func checkFull(t testing.TB, card flash.Card, o capacity.Options) *capacity.Result {
+	t.Helper()
+	result, err := capacity.Full(t.Context(), card, o)
+	if err != nil {
+		t.Fatalf("the check ended with %v", err)
+	}
+	return result
+}
+
+// expectVerdict compares a verdict and a true size, -1 for none, with the truth.
+func expectVerdict(t testing.TB, r *capacity.Result, verdict capacity.Verdict, trueBytes int64) {
+	t.Helper()
+	got := int64(-1)
+	if r.TrueBytes != nil {
+		got = *r.TrueBytes
+	}
+	if r.Verdict != verdict || got != trueBytes {
+		t.Errorf("got %q and %d bytes; want %q and %d; ranges %v", r.Verdict, got, verdict, trueBytes, r.BadRanges)
+	}
+}
+
+// expectRanges compares bad ranges with the truth.
+func expectRanges(t testing.TB, r *capacity.Result, want ...capacity.Range) {
+	t.Helper()
+	if want == nil {
+		want = []capacity.Range{}
+	}
+	if !slices.Equal(r.BadRanges, want) || r.RangesLeftOut != 0 {
+		t.Errorf("got ranges %v and %d more; want %v", r.BadRanges, r.RangesLeftOut, want)
+	}
+}
+
+// kindBeyond is how a card that lies in such a way reads past its true size, and where that is told.
+func rangesOf(sizeBytes, trueBytes int64, beyond cardlab.Beyond) capacity.Range {
+	switch beyond {
+	case cardlab.Drop:
+		return capacity.Range{OffsetBytes: trueBytes, LengthBytes: sizeBytes - trueBytes, Kind: capacity.Dropped, FromBytes: -1}
+	case cardlab.Refuse:
+		return capacity.Range{OffsetBytes: trueBytes, LengthBytes: sizeBytes - trueBytes, Kind: capacity.Unwritable, FromBytes: -1}
+	case cardlab.Wrap:
+	}
+	// The last true bytes were written last: all below holds what went to a place some true sizes further on.
+	return capacity.Range{
+		LengthBytes: sizeBytes - trueBytes, Kind: capacity.Wrapped, FromBytes: (sizeBytes - 1) / trueBytes * trueBytes,
+	}
+}
+
+func TestFullFindsTrueSizeToTheSector(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 1))
+	for _, beyond := range []cardlab.Beyond{cardlab.Wrap, cardlab.Drop, cardlab.Refuse} {
+		for _, sector := range []int64{512, 4096} {
+			sectors := 40*mib/sector + 5
+			truths := []int64{sectors / 2, sectors / 3, sectors * 7 / 8, sectors - 1, 1 + sectors/1000}
+			for range 3 {
+				truths = append(truths, 1+random.Int64N(sectors-1))
+			}
+			for _, truth := range truths {
+				t.Run(fmt.Sprintf("%d/%d/%d", beyond, sector, truth), func(t *testing.T) {
+					size, trueBytes := sectors*sector, truth*sector
+					card := newLabCard(t, cardlab.Traits{
+						SizeBytes: size, TrueSizeBytes: trueBytes, Beyond: beyond, SectorBytes: int(sector), OldContent: truth%2 == 0,
+					})
+					r := checkFull(t, card, capacity.Options{})
+					expectVerdict(t, r, capacity.Short, trueBytes)
+					expectRanges(t, r, rangesOf(size, trueBytes, beyond))
+				})
+			}
+		}
+	}
+}
+
+func TestFullRaisesNoFalseAlarm(t *testing.T) {
+	for _, traits := range []cardlab.Traits{
+		{SizeBytes: 512},
+		{SizeBytes: 3 * 512},
+		{SizeBytes: 4096, SectorBytes: 4096},
+		{SizeBytes: flash.BlockBytes},
+		{SizeBytes: flash.BlockBytes + 512, OldContent: true},
+		{SizeBytes: 32 * mib, OldContent: true, SectorBytes: 4096},
+	} {
+		card := newLabCard(t, traits)
+		r := checkFull(t, card, capacity.Options{})
+		expectVerdict(t, r, capacity.True, traits.SizeBytes)
+		expectRanges(t, r)
+		truth := card.Truth()
+		for _, at := range []int64{0, traits.SizeBytes - min(mib, traits.SizeBytes)} {
+			for _, b := range truth.Read(at, int(min(mib, traits.SizeBytes))) {
+				if b != 0 {
+					t.Fatalf("a card of %d bytes is not zeroed in the MiB at %d", traits.SizeBytes, at)
+				}
+			}
+		}
+	}
+}
+
+func TestFullTellsKindsApart(t *testing.T) {
+	const size = 24 * mib
+	flip := func(at int64, onRead bool) cardlab.Flip { return cardlab.Flip{OffsetBytes: at, OnRead: onRead} }
+	bad := func(at, length int64, read, write bool) cardlab.BadRange {
+		return cardlab.BadRange{Span: cardlab.Span{OffsetBytes: at, LengthBytes: length}, Read: read, Write: write}
+	}
+	found := func(at, length int64, kind capacity.Kind) capacity.Range {
+		return capacity.Range{OffsetBytes: at, LengthBytes: length, Kind: kind, FromBytes: -1}
+	}
+	for name, c := range map[string]struct {
+		traits cardlab.Traits
+		want   []capacity.Range
+	}{
+		"flips": {
+			cardlab.Traits{Flips: []cardlab.Flip{flip(0, false), flip(9*mib+24, true), flip(size-1, false)}},
+			[]capacity.Range{
+				found(0, 512, capacity.Changed), found(9*mib, 512, capacity.Changed), found(size-512, 512, capacity.Changed),
+			},
+		},
+		"unstable": {
+			cardlab.Traits{Unstable: []cardlab.Span{{OffsetBytes: 5 * mib, LengthBytes: 3 * mib}}},
+			[]capacity.Range{found(5*mib, 3*mib, capacity.Changed)},
+		},
+		"unreadable": {
+			cardlab.Traits{Bad: []cardlab.BadRange{bad(0, 512, true, false), bad(5*mib+512, 1024, true, false)}},
+			[]capacity.Range{found(0, 512, capacity.Unreadable), found(5*mib+512, 1024, capacity.Unreadable)},
+		},
+		"unwritable": {
+			cardlab.Traits{Bad: []cardlab.BadRange{bad(7*mib, 512, false, true), bad(15*mib, 3*mib, false, true)}},
+			[]capacity.Range{found(7*mib, 512, capacity.Unwritable), found(15*mib, 3*mib, capacity.Unwritable)},
+		},
+		"short and damaged": {
+			cardlab.Traits{TrueSizeBytes: 16 * mib, Beyond: cardlab.Drop, Flips: []cardlab.Flip{flip(3*mib, false)}},
+			[]capacity.Range{found(3*mib, 512, capacity.Changed), found(16*mib, 8*mib, capacity.Dropped)},
+		},
+		"wraps and damaged": {
+			cardlab.Traits{TrueSizeBytes: 16*mib + 512, Bad: []cardlab.BadRange{bad(mib, 512, true, false)}},
+			[]capacity.Range{
+				{OffsetBytes: 0, LengthBytes: mib, Kind: capacity.Wrapped, FromBytes: 16*mib + 512},
+				found(mib, 512, capacity.Unreadable),
+				{OffsetBytes: mib + 512, LengthBytes: 7*mib - 1024, Kind: capacity.Wrapped, FromBytes: 17*mib + 1024},
+			},
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			c.traits.SizeBytes = size
+			r := checkFull(t, newLabCard(t, c.traits), capacity.Options{})
+			expectVerdict(t, r, capacity.Unreliable, -1)
+			expectRanges(t, r, c.want...)
+		})
+	}
+}
+
+// TestFullTellsForgettingFromEnding has cards that stop taking writes while they are checked, in silence or not. They look like cards
+// that end there.
+func TestFullTellsForgettingFromEnding(t *testing.T) {
+	for name, traits := range map[string]cardlab.Traits{
+		"forgets, of zeros":       {ReadOnlyDrops: true},
+		"forgets, of old content": {ReadOnlyDrops: true, OldContent: true},
+		"refuses":                 {},
+	} {
+		traits.SizeBytes, traits.ReadOnlyAfterBytes = 48*mib, 20*mib+512
+		r := checkFull(t, newLabCard(t, traits), capacity.Options{})
+		if r.Verdict != capacity.Unreliable || r.TrueBytes != nil {
+			t.Errorf("%s: got %q, %v", name, r.Verdict, r.BadRanges)
+		}
+	}
+}
+
+// TestFullSeesAnEarlierRun lets a card go read-only in silence over the stamps of an earlier check, made of the same seed.
+func TestFullSeesAnEarlierRun(t *testing.T) {
+	const size = 24 * mib
+	for _, seed := range []string{"one", "another"} {
+		card := newLabCard(t, cardlab.Traits{SizeBytes: size, ReadOnlyAfterBytes: size + 2*mib + 8*mib, ReadOnlyDrops: true})
+		expectVerdict(t, checkFull(t, card, capacity.Options{Seed: "one"}), capacity.True, size)
+		r := checkFull(t, card, capacity.Options{Seed: seed})
+		expectVerdict(t, r, capacity.Unreliable, -1)
+		expectRanges(t, r,
+			capacity.Range{OffsetBytes: 8 * mib, LengthBytes: 15 * mib, Kind: capacity.Stale, FromBytes: -1},
+			capacity.Range{OffsetBytes: 23 * mib, LengthBytes: mib, Kind: capacity.Dropped, FromBytes: -1},
+		)
+	}
+}
+
+// A crossedCard has address lines that are not as they should be.
+type crossedCard struct {
+	*cardlab.Card
+	line func(offsetBytes int64) int64
+}
+
+func (c crossedCard) ReadAt(p []byte, offsetBytes int64) (int, error) {
+	return c.each(p, offsetBytes, c.Card.ReadAt)
+}
+
+func (c crossedCard) WriteAt(p []byte, offsetBytes int64) (int, error) {
+	return c.each(p, offsetBytes, c.Card.WriteAt)
+}
+
+// each moves 512 KiB after 512 KiB: below that, no line is crossed.
+func (c crossedCard) each(p []byte, offsetBytes int64, move func([]byte, int64) (int, error)) (int, error) {
+	const piece = mib / 2
+	for at := 0; at < len(p); {
+		end := min(len(p), at+piece-int((offsetBytes+int64(at))%piece))
+		if _, err := move(p[at:end], c.line(offsetBytes+int64(at))); err != nil {
+			return at, err
+		}
+		at = end
+	}
+	return len(p), nil
+}
+
+func TestFullSeesCrossedLines(t *testing.T) {
+	const size = 32 * mib
+	swap := func(at int64) int64 {
+		a, b := at>>20&1, at>>23&1
+		return at&^(1<<20|1<<23) | a<<23 | b<<20
+	}
+	write := newLabCard(t, cardlab.Traits{SizeBytes: size})
+	// A card whose lines are crossed both ways keeps its word; here they are only on reading, as where a second chip answers.
+	crossed := readCrossed{crossedCard{write, swap}}
+	r := checkFull(t, crossed, capacity.Options{})
+	expectVerdict(t, r, capacity.Unreliable, -1)
+	if len(r.BadRanges) == 0 || r.BadRanges[0] != (capacity.Range{
+		OffsetBytes: mib, LengthBytes: mib, Kind: capacity.Swapped, FromBytes: 8 * mib,
+	}) {
+		t.Errorf("crossed lines: %v", r.BadRanges)
+	}
+	stuck := crossedCard{newLabCard(t, cardlab.Traits{SizeBytes: size}), func(at int64) int64 { return at &^ (1 << 20) }}
+	r = checkFull(t, stuck, capacity.Options{})
+	expectVerdict(t, r, capacity.Unreliable, -1)
+	if len(r.BadRanges) != 16 || r.BadRanges[1] != (capacity.Range{
+		OffsetBytes: 2 * mib, LengthBytes: mib, Kind: capacity.Swapped, FromBytes: 3 * mib,
+	}) {
+		t.Errorf("a stuck line: %v", r.BadRanges)
+	}
+	top := crossedCard{newLabCard(t, cardlab.Traits{SizeBytes: size}), func(at int64) int64 { return at &^ (16 * mib) }}
+	expectVerdict(t, checkFull(t, top, capacity.Options{}), capacity.Short, 16*mib) // the topmost line alone: that is a wrap
+}
+
+// A readCrossed has its lines crossed on reading alone.
+type readCrossed struct{ crossedCard }
+
+func (c readCrossed) WriteAt(p []byte, offsetBytes int64) (int, error) {
+	return c.Card.WriteAt(p, offsetBytes)
+}
+
+// TestFullListsSomeRangesAndCountsTheRest has far more bad places than are listed.
+func TestFullListsSomeRangesAndCountsTheRest(t *testing.T) {
+	var flips []cardlab.Flip
+	for i := range int64(1000) {
+		flips = append(flips, cardlab.Flip{OffsetBytes: i * 8192})
+	}
+	r := checkFull(t, newLabCard(t, cardlab.Traits{SizeBytes: 12 * mib, Flips: flips}), capacity.Options{})
+	expectVerdict(t, r, capacity.Unreliable, -1)
+	if len(r.BadRanges) != capacity.MostRanges || r.RangesLeftOut != 1000-capacity.MostRanges {
+		t.Errorf("%d listed, %d counted", len(r.BadRanges), r.RangesLeftOut)
+	}
+}
+
+// TestFullAsksARefusingCardSeldom counts calls: each that fails may take a reader half a minute.
+func TestFullAsksARefusingCardSeldom(t *testing.T) {
+	const size, truth = 512 * mib, 9*mib + 512
+	card := newLabCard(t, cardlab.Traits{SizeBytes: size, TrueSizeBytes: truth, Beyond: cardlab.Refuse})
+	r := checkFull(t, card, capacity.Options{})
+	expectVerdict(t, r, capacity.Short, truth)
+	if asked := card.Counts().Operations; asked > 80 {
+		t.Errorf("%d calls for a card that holds three blocks", asked)
+	}
+}
+
+// TestFullGoesOnBehindAGap has a gap of many blocks that cannot be written, and sound places behind it.
+func TestFullGoesOnBehindAGap(t *testing.T) {
+	const size = 200 * mib
+	card := newLabCard(t, cardlab.Traits{SizeBytes: size, Bad: []cardlab.BadRange{
+		{Span: cardlab.Span{OffsetBytes: 8 * mib, LengthBytes: 100*mib + 512}, Write: true, Read: true},
+	}})
+	r := checkFull(t, card, capacity.Options{})
+	expectVerdict(t, r, capacity.Unreliable, -1)
+	expectRanges(t, r, capacity.Range{OffsetBytes: 8 * mib, LengthBytes: 100*mib + 512, Kind: capacity.Unwritable, FromBytes: -1})
+}
+
+func TestFullEndsWithACardThatVanishes(t *testing.T) {
+	for _, after := range []cardlab.After{{WrittenBytes: 9*mib + 512}, {ReadBytes: 9*mib + 512}} {
+		card := newLabCard(t, cardlab.Traits{SizeBytes: 24 * mib, GoneAfter: after})
+		r, err := capacity.Full(t.Context(), card, capacity.Options{Folder: t.TempDir()})
+		var failed *flash.Error
+		if !errors.As(err, &failed) || !errors.Is(err, flash.ErrGone) || r == nil || r.Verdict != "" || r.TrueBytes != nil {
+			t.Errorf("%+v: got %+v and %v", after, r, err)
+		}
+	}
+}
+
+func TestFullRefusesACardThatHoldsNothing(t *testing.T) {
+	tiny := sizedCard{newLabCard(t, cardlab.Traits{SizeBytes: mib}), 511}
+	if r, err := capacity.Full(context.Background(), tiny, capacity.Options{}); !errors.Is(err, capacity.ErrNoRoom) || r.Verdict != "" {
+		t.Errorf("got %+v and %v", r, err)
+	}
+}
+
+// A sizedCard states another size.
+type sizedCard struct {
+	*cardlab.Card
+	sizeBytes int64
+}
+
+func (c sizedCard) SizeBytes() int64 { return c.sizeBytes }
