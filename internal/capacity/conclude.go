@@ -44,7 +44,7 @@ func (c *fullCheck) stillKeeps(ctx context.Context, trueBytes int64) (bool, erro
 	known := recogniser{
 		stamps: c.stamps, pass: another, sizeBytes: c.state.SizeBytes, sectorBytes: c.state.SectorBytes,
 	}
-	var found findings
+	var found outcome
 	write, read := c.writing(), c.reading()
 	write.before = func(p []byte, offsetBytes int64) { c.stamps.Fill(p, offsetBytes, another) }
 	read.after = func(p []byte, offsetBytes int64) { known.block(p, offsetBytes, &found) }

@@ -2,15 +2,11 @@ package capacity
 
 import (
 	"context"
-	"errors"
 	"math/rand/v2"
 	"time"
 
 	"cardwright/flash"
 )
-
-// ErrNoRoom says that a card states a size that holds no stamp.
-var ErrNoRoom = errors.New("the card states a size that holds nothing")
 
 // A fullCheck is one run of Full.
 type fullCheck struct {
@@ -42,23 +38,19 @@ type fullCheck struct {
 // Without a folder no state is kept. An end of the context takes effect within a block.
 //
 // A call that fails is a finding and no error. The errors are a *flash.Error of a card that answers no more or takes no flush, or
-// whose cache cannot be dropped though it is not read directly, ErrNoRoom, the context's cause, and those of the state's file. The
-// result beside one has no verdict.
+// whose cache cannot be dropped though it is not read directly, the context's cause, and those of the state's file; a card that
+// states no room at all ends it too. The result beside one has no verdict.
 func Full(ctx context.Context, card flash.Card, o Options) (*Result, error) {
-	file, left := openState(o.Folder, o.Card)
-	return runFull(ctx, card, o, file, left)
-}
-
-func runFull(ctx context.Context, card flash.Card, o Options, file stateFile, left *state) (*Result, error) {
-	c := &fullCheck{card: card, options: o, meter: o.meter(), file: file, began: time.Now(), madeFor: -1}
-	c.state = &state{}
+	c := &fullCheck{card: card, options: o, meter: o.meter(), state: &state{}, began: time.Now(), madeFor: -1}
 	if card.SizeBytes() < max(StampBytes, int64(card.SectorBytes())) {
-		return c.result("", -1), &flash.Error{Step: StepStamp, Err: ErrNoRoom}
+		return c.result("", -1), errTiny
 	}
 	for i := range c.buffers {
 		c.buffers[i] = flash.AlignedBuffer(flash.BlockBytes)
 	}
 	c.spare = flash.AlignedBuffer(flash.BlockBytes)
+	var left *state
+	c.file, left = openState(o)
 	verdict, trueBytes, err := c.run(ctx, left)
 	if err != nil {
 		return c.result("", -1), err
@@ -73,7 +65,7 @@ func (c *fullCheck) run(ctx context.Context, left *state) (Verdict, int64, error
 	}
 	if c.state.Phase == writing {
 		c.meter.enter("writing stamps")
-		if err := c.goOver(ctx, c.writing()); err != nil {
+		if err := c.goOver(ctx, c.writing(), c.state.SizeBytes); err != nil {
 			return "", -1, err
 		}
 		c.state.Phase, c.state.OffsetBytes = reading, 0
@@ -84,15 +76,59 @@ func (c *fullCheck) run(ctx context.Context, left *state) (Verdict, int64, error
 	if err := c.dropCache(); err != nil {
 		return "", -1, err
 	}
-	c.meter.enter("reading stamps back")
-	if err := c.goOver(ctx, c.reading()); err != nil {
+	if err := c.readBack(ctx); err != nil {
 		return "", -1, err
 	}
 	verdict, trueBytes, err := c.conclude(ctx)
 	if err != nil {
 		return "", -1, err
 	}
-	return verdict, trueBytes, c.file.remove()
+	return verdict, trueBytes, c.file.removeState()
+}
+
+// readBack reads all of the card. Its last bytes were written last, and its own memory may still answer for them. So before they are
+// read, as much before them is written once more. On a card on which stamps were displaced that would change more than it tells, and
+// its last bytes cannot make it true any more.
+func (c *fullCheck) readBack(ctx context.Context) error {
+	c.meter.enter("reading stamps back")
+	unit := int64(c.state.SectorBytes)
+	last := c.state.SizeBytes - min(pushBytes, c.state.SizeBytes/4/unit*unit)
+	read := c.reading()
+	if err := c.goOver(ctx, read, last); err != nil {
+		return err
+	}
+	if c.state.Found.Bytes[displaced] == 0 {
+		if err := c.push(ctx, 2*last-c.state.SizeBytes, last); err != nil {
+			return err
+		}
+	}
+	return c.goOver(ctx, read, c.state.SizeBytes)
+}
+
+// push writes a range once more, but for what failed to be written at once.
+func (c *fullCheck) push(ctx context.Context, from, to int64) error {
+	write := c.writing()
+	c.meter.expect(to - from)
+	for at := from; at < to; {
+		end := min(at+flash.BlockBytes, to)
+		failed := c.state.unwritableFrom(at)
+		if failed.covers(at) {
+			at = min(to, failed.OffsetBytes+failed.LengthBytes)
+			continue
+		}
+		end = min(end, failed.OffsetBytes)
+		works, err := c.tryUnlessOver(ctx, write, at, end)
+		if err != nil {
+			return err
+		}
+		c.state.Found.Wavered = c.state.Found.Wavered || !works
+		c.meter.moved(int(end - at))
+		at = end
+	}
+	if err := c.card.Flush(); err != nil {
+		return &flash.Error{Step: StepStamp, OffsetBytes: to, Err: err}
+	}
+	return c.dropCache()
 }
 
 // begin takes up the state that was left, where the card bears it out, or makes a new one.

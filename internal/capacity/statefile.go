@@ -12,36 +12,36 @@ import (
 
 // A stateFile is where the state of one card's full check lies. Of two programs on one card only one has it open.
 type stateFile struct {
-	path string // empty: none is kept
-	// before, where set, is asked ahead of each call that changes something, which does not happen if it gives an error.
-	before func(call string) error
+	folder
+	name string // empty: none is kept
 }
 
-// statePaths are where the state of a card may lie: under its identification register, and under its node, as when its reader hid it.
-func statePaths(folder string, card Mark) []string {
-	var paths []string
-	for _, name := range []string{"cid " + card.CID, "node " + card.Node} {
-		if name != "cid " {
-			digest := sha256.Sum256(fmt.Appendf(nil, "%s %d", name, card.SizeBytes))
-			paths = append(paths, filepath.Join(folder, "full-"+hex.EncodeToString(digest[:16])+".json"))
+// stateNames are the names under which the state of a card may lie: of its identification register, and of its node, as when its
+// reader hid that.
+func stateNames(card Mark) (names []string) {
+	for _, key := range []string{"cid " + card.CID, "node " + card.Node} {
+		if key != "cid " {
+			digest := sha256.Sum256(fmt.Appendf(nil, "%s %d", key, card.SizeBytes))
+			names = append(names, "full-"+hex.EncodeToString(digest[:16])+".json")
 		}
 	}
-	return paths
+	return names
 }
 
 // openState finds what an interrupted check of this card left in the folder, and where the next state belongs. A state that is
 // damaged, or another card's, is as none.
-func openState(folder string, card Mark) (stateFile, *state) {
-	if folder == "" {
+func openState(o Options) (stateFile, *state) {
+	if o.Folder == "" {
 		return stateFile{}, nil
 	}
-	paths := statePaths(folder, card)
-	for _, path := range paths {
-		if left, err := readState(path); err == nil && left.isOf(card) {
-			return stateFile{path: path}, left
+	f := folder{o.Folder, o.before}
+	names := stateNames(o.Card)
+	for _, name := range names {
+		if left, err := readState(filepath.Join(f.path, name)); err == nil && left.isOf(o.Card) {
+			return stateFile{f, name}, left
 		}
 	}
-	return stateFile{path: paths[0]}, nil
+	return stateFile{f, names[0]}, nil
 }
 
 func readState(path string) (*state, error) {
@@ -57,42 +57,33 @@ func readState(path string) (*state, error) {
 	return unsealState(content)
 }
 
-func (f stateFile) may(call string) error {
-	if f.before == nil {
-		return nil
-	}
-	return f.before(call)
-}
-
 // save puts a state in the place of the last one, so that a crash leaves either.
 func (f stateFile) save(s *state) error {
-	if f.path == "" {
+	if f.name == "" {
 		return nil
 	}
 	content, err := s.seal()
 	if err != nil {
 		return err
 	}
-	if err := f.may("make"); err != nil {
+	if err := f.open(); err != nil {
 		return err
 	}
-	if err := os.MkdirAll(filepath.Dir(f.path), 0o700); err != nil {
-		return err
-	}
-	fresh := f.path + ".new"
-	if err := f.write(fresh, content); err != nil {
+	path := filepath.Join(f.path, f.name)
+	if err := f.writeNew(path+".new", content); err != nil {
 		return err
 	}
 	if err := f.may("rename"); err != nil {
 		return err
 	}
-	if err := os.Rename(fresh, f.path); err != nil {
+	if err := os.Rename(path+".new", path); err != nil {
 		return err
 	}
-	return f.syncFolder()
+	return f.syncList()
 }
 
-func (f stateFile) write(path string, content []byte) error {
+// writeNew makes a file with a content that is on the medium when it returns. What an interrupted save left there is gone.
+func (f stateFile) writeNew(path string, content []byte) error {
 	if err := f.may("create"); err != nil {
 		return err
 	}
@@ -100,34 +91,20 @@ func (f stateFile) write(path string, content []byte) error {
 	if err != nil {
 		return err
 	}
-	_, err = file.Write(content)
+	err = f.write(file, content)
 	if err == nil {
-		err = f.may("sync")
+		err = f.sync(file)
 	}
-	return errors.Join(err, file.Sync(), file.Close())
+	return errors.Join(err, file.Close())
 }
 
-// remove deletes the state of a check that is finished.
-func (f stateFile) remove() error {
-	if f.path == "" {
+// removeState deletes the state of a check that is finished.
+func (f stateFile) removeState() error {
+	if f.name == "" {
 		return nil
 	}
-	if err := f.may("remove"); err != nil {
+	if err := f.remove(filepath.Join(f.path, f.name)); err != nil {
 		return err
 	}
-	if err := os.Remove(f.path); err != nil {
-		return err
-	}
-	return f.syncFolder()
-}
-
-func (f stateFile) syncFolder() error {
-	if err := f.may("sync folder"); err != nil {
-		return err
-	}
-	folder, err := os.Open(filepath.Dir(f.path))
-	if err != nil {
-		return err
-	}
-	return errors.Join(folder.Sync(), folder.Close())
+	return f.syncList()
 }

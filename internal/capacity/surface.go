@@ -49,12 +49,12 @@ func (a *aside) wait() {
 	}
 }
 
-// goOver carries a pass out, from where the state is to the end. A call that fails is a finding, but for an error of a card that
+// goOver carries a pass out, from where the state is to a place. A call that fails is a finding, but for an error of a card that
 // answers no more. Errors are *flash.Error, the context's cause, and those of the state file.
-func (c *fullCheck) goOver(ctx context.Context, p *pass) error {
+func (c *fullCheck) goOver(ctx context.Context, p *pass, until int64) error {
 	defer c.aside.wait()
-	failures := 0
-	for at := c.state.OffsetBytes; at < c.state.SizeBytes; {
+	at, failures := c.state.OffsetBytes, 0
+	for at < until {
 		if err := c.pause(ctx, p, at); err != nil {
 			return err
 		}
@@ -62,7 +62,7 @@ func (c *fullCheck) goOver(ctx context.Context, p *pass) error {
 			at += skipped
 			continue
 		}
-		to := c.blockEnd(p, at)
+		to := min(c.blockEnd(at), until)
 		buffer := c.ready(p, at, to)
 		began := time.Now()
 		err := move(p, buffer, at)
@@ -99,8 +99,7 @@ func (c *fullCheck) goOver(ctx context.Context, p *pass) error {
 			at, failures = ahead, 0
 		}
 	}
-	c.aside.wait()
-	return c.settle(p, c.state.SizeBytes)
+	return c.settle(p, at)
 }
 
 // pause saves the state now and then, and where the context ends.
@@ -111,7 +110,7 @@ func (c *fullCheck) pause(ctx context.Context, p *pass, offsetBytes int64) error
 		}
 		return context.Cause(ctx)
 	}
-	if c.file.path != "" && (offsetBytes-c.savedAt >= saveEveryBytes || time.Since(c.saved) >= saveEvery) {
+	if c.file.name != "" && (offsetBytes-c.savedAt >= saveEveryBytes || time.Since(c.saved) >= saveEvery) {
 		return c.settle(p, offsetBytes)
 	}
 	return nil
@@ -132,7 +131,7 @@ func (c *fullCheck) settle(p *pass, offsetBytes int64) error {
 }
 
 // blockEnd is where the block from a place on ends: at the next place that is skipped, or the surface's end.
-func (c *fullCheck) blockEnd(p *pass, offsetBytes int64) int64 {
+func (c *fullCheck) blockEnd(offsetBytes int64) int64 {
 	end := min(offsetBytes+flash.BlockBytes, c.state.SizeBytes)
 	if c.state.Phase == reading {
 		end = min(end, c.state.unwritableFrom(offsetBytes).OffsetBytes)

@@ -18,9 +18,9 @@ const (
 	mostLines     = 8
 )
 
-// findings are what reading back told so far, in bounded memory: the bad ranges, and what decides whether one true size explains
+// An outcome is what reading back told so far, in bounded memory: the bad ranges, and what decides whether one true size explains
 // them. Places come in ascending order.
-type findings struct {
+type outcome struct {
 	Ranges  []Range        `json:"ranges"` // at most MostRanges
 	LeftOut int            `json:"left_out"`
 	Last    Range          `json:"last"`      // the last one, listed or not: what a neighbour is joined to
@@ -44,7 +44,7 @@ type findings struct {
 }
 
 // sound notes a range that holds what was written.
-func (f *findings) sound(offsetBytes, lengthBytes int64) {
+func (f *outcome) sound(offsetBytes, lengthBytes int64) {
 	if f.SoundBytes == 0 {
 		f.SoundFrom = offsetBytes
 	}
@@ -53,7 +53,7 @@ func (f *findings) sound(offsetBytes, lengthBytes int64) {
 }
 
 // bad notes a range that does not.
-func (f *findings) bad(r Range) {
+func (f *outcome) bad(r Range) {
 	if f.Bytes == nil {
 		f.Bytes = map[Kind]int64{}
 	}
@@ -79,7 +79,7 @@ func (f *findings) bad(r Range) {
 	f.Ranges = append(f.Ranges, r)
 }
 
-func (f *findings) displacement(atBytes, fromBytes int64) {
+func (f *outcome) displacement(atBytes, fromBytes int64) {
 	if f.DistanceBytes == 0 {
 		f.FromLeast = fromBytes
 	}
@@ -111,7 +111,7 @@ func divisor(a, b int64) int64 {
 
 // verdict tells what all that was found comes to on a card of that size, and its true size, -1 where none is known. A card that is
 // short because it forgets or refuses from there on has still to show that it takes anything at all.
-func (f *findings) verdict(sizeBytes int64) (Verdict, int64) {
+func (f *outcome) verdict(sizeBytes int64) (Verdict, int64) {
 	switch wrapped := f.Bytes[displaced]; {
 	case f.Wavered:
 		return Unreliable, -1
@@ -131,7 +131,7 @@ func (f *findings) verdict(sizeBytes int64) (Verdict, int64) {
 
 // kindOfDisplaced tells what displaced stamps come from, as far as they show it, be the card damaged otherwise or not. Where writes
 // failed, what they should have covered is still there.
-func (f *findings) kindOfDisplaced() Kind {
+func (f *outcome) kindOfDisplaced() Kind {
 	var lines int64
 	for _, crossing := range f.Crossings {
 		lines |= crossing
@@ -146,7 +146,7 @@ func (f *findings) kindOfDisplaced() Kind {
 }
 
 // list gives the bad ranges as a result shows them. What was called displaced may be joined to its neighbours by its kind.
-func (f *findings) list() []Range {
+func (f *outcome) list() []Range {
 	list := []Range{}
 	for _, r := range f.Ranges {
 		switch {
@@ -168,7 +168,7 @@ func (f *findings) list() []Range {
 }
 
 // holds tells whether a place lies in a bad range that is listed.
-func (f *findings) holds(offsetBytes int64) bool {
+func (f *outcome) holds(offsetBytes int64) bool {
 	return slices.ContainsFunc(f.Ranges, func(r Range) bool { return r.covers(offsetBytes) })
 }
 
@@ -176,8 +176,8 @@ func (r Range) covers(offsetBytes int64) bool {
 	return r.OffsetBytes <= offsetBytes && offsetBytes-r.OffsetBytes < r.LengthBytes
 }
 
-// areSound tells whether findings that were read from a file can be of a card of that size.
-func (f *findings) areSound(sizeBytes int64) bool {
+// isSound tells whether an outcome that was read from a file can be of a card of that size.
+func (f *outcome) isSound(sizeBytes int64) bool {
 	var bad int64
 	for kind, bytes := range f.Bytes {
 		if !slices.Contains([]Kind{displaced, Dropped, Stale, Changed, Unreadable, Unwritable}, kind) || bytes <= 0 ||
@@ -212,7 +212,7 @@ func inOrder(ranges []Range, sizeBytes int64) bool {
 }
 
 // failedLate puts a range that worked before among the bad ones.
-func (f *findings) failedLate(r Range) {
+func (f *outcome) failedLate(r Range) {
 	if len(f.Ranges) == MostRanges {
 		f.LeftOut++
 		f.Ranges = f.Ranges[:MostRanges-1]
