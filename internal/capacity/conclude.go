@@ -35,39 +35,61 @@ func (c *fullCheck) conclude(ctx context.Context) (Verdict, int64, error) {
 	return verdict, trueBytes, nil
 }
 
-// stillKeeps tells whether the last bytes below the true size are kept when they are written anew. A card that stopped taking writes
-// while it was being stamped looks like one that ends there, and keeps nothing now.
+// stillKeeps tells whether the last bytes below the true size are kept when they are written anew, and still nothing is at that size
+// and at the card's very end. A card that stopped taking writes while it was being stamped looks like one that ends there, and keeps
+// nothing now; one that failed there by chance keeps it.
 func (c *fullCheck) stillKeeps(ctx context.Context, trueBytes int64) (bool, error) {
-	from := max(0, trueBytes-confirmBytes)
+	from, unit := max(0, trueBytes-confirmBytes), int64(c.state.SectorBytes)
 	c.meter.expect(2 * (trueBytes - from))
 	another := c.state.Pass + 1
 	known := recogniser{
 		stamps: c.stamps, pass: another, sizeBytes: c.state.SizeBytes, sectorBytes: c.state.SectorBytes,
 	}
-	var found outcome
+	var below, beyond outcome
 	write, read := c.writing(), c.reading()
 	write.before = func(p []byte, offsetBytes int64) { c.stamps.Fill(p, offsetBytes, another) }
-	read.after = func(p []byte, offsetBytes int64) { known.block(p, offsetBytes, &found) }
+	read.after = func(p []byte, offsetBytes int64) { known.block(p, offsetBytes, &below) }
 	for _, p := range []*pass{write, read} {
-		for at := from; at < trueBytes; at += flash.BlockBytes {
-			end := min(at+flash.BlockBytes, trueBytes)
-			works, err := c.tryUnlessOver(ctx, p, at, end)
-			if err != nil || !works {
+		for _, at := range []int64{trueBytes, c.state.SizeBytes - unit} {
+			works, err := c.tryUnlessOver(ctx, p, at, at+unit)
+			if err != nil {
 				return false, err
 			}
-			if p == read {
-				read.after(c.spare[:end-at], at)
+			if works && p == read {
+				known.block(c.spare[:unit], at, &beyond)
 			}
-			c.meter.moved(int(end - at))
 		}
-		if err := c.card.Flush(); err != nil {
-			return false, &flash.Error{Step: StepStamp, OffsetBytes: trueBytes, Err: err}
+		if works, err := c.all(ctx, p, from, trueBytes); err != nil || !works {
+			return false, err
 		}
-		if err := c.dropCache(); err != nil {
+		if err := c.flushAndDrop(trueBytes); err != nil {
 			return false, err
 		}
 	}
-	return found.SoundBytes == trueBytes-from, nil
+	return below.SoundBytes == trueBytes-from && beyond.SoundBytes == 0, nil
+}
+
+// all moves a range block by block, and tells false at the first that fails.
+func (c *fullCheck) all(ctx context.Context, p *pass, from, to int64) (works bool, err error) {
+	for at := from; at < to; at += flash.BlockBytes {
+		end := min(at+flash.BlockBytes, to)
+		if works, err = c.tryUnlessOver(ctx, p, at, end); err != nil || !works {
+			return false, err
+		}
+		if p.after != nil {
+			p.after(c.spare[:end-at], at)
+		}
+		c.meter.moved(int(end - at))
+	}
+	return true, nil
+}
+
+// flushAndDrop makes what was written last, and the reads that follow come from the medium.
+func (c *fullCheck) flushAndDrop(offsetBytes int64) error {
+	if err := c.card.Flush(); err != nil {
+		return &flash.Error{Step: StepStamp, OffsetBytes: offsetBytes, Err: err}
+	}
+	return c.dropCache()
 }
 
 // clearEnds zeroes the card's first and last flash.ClearBytes. It tells false where that fails on a card that should take it: then

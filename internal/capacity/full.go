@@ -110,25 +110,17 @@ func (c *fullCheck) push(ctx context.Context, from, to int64) error {
 	write := c.writing()
 	c.meter.expect(to - from)
 	for at := from; at < to; {
-		end := min(at+flash.BlockBytes, to)
 		failed := c.state.unwritableFrom(at)
-		if failed.covers(at) {
-			at = min(to, failed.OffsetBytes+failed.LengthBytes)
-			continue
+		if end := min(to, failed.OffsetBytes); at < end {
+			works, err := c.all(ctx, write, at, end)
+			if err != nil {
+				return err
+			}
+			c.state.Found.Wavered = c.state.Found.Wavered || !works
 		}
-		end = min(end, failed.OffsetBytes)
-		works, err := c.tryUnlessOver(ctx, write, at, end)
-		if err != nil {
-			return err
-		}
-		c.state.Found.Wavered = c.state.Found.Wavered || !works
-		c.meter.moved(int(end - at))
-		at = end
+		at = max(at, failed.OffsetBytes+failed.LengthBytes)
 	}
-	if err := c.card.Flush(); err != nil {
-		return &flash.Error{Step: StepStamp, OffsetBytes: to, Err: err}
-	}
-	return c.dropCache()
+	return c.flushAndDrop(to)
 }
 
 // begin takes up the state that was left, where the card bears it out, or makes a new one.

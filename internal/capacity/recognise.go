@@ -13,6 +13,7 @@ const foreignBits = StampBytes * 8 / 4
 type recogniser struct {
 	stamps      Stamper
 	pass        uint32
+	orNext      bool // the next pass is this one as well
 	sizeBytes   int64
 	sectorBytes int // at least a stamp
 	spare       [StampBytes]byte
@@ -50,7 +51,7 @@ func (r *recogniser) sector(p []byte, offsetBytes int64) (Kind, int64) {
 // stamp tells what is bad about one stamp, and of a displaced one whose it is.
 func (r *recogniser) stamp(p []byte, offsetBytes int64) (kind Kind, fromBytes int64) {
 	switch reading := r.stamps.Read(p); {
-	case reading.Sound && (!reading.Ours || reading.Pass != r.pass):
+	case reading.Sound && (!reading.Ours || reading.Pass != r.pass && !(r.orNext && reading.Pass == r.pass+1)):
 		return Stale, -1
 	case reading.Sound && reading.OffsetBytes == offsetBytes:
 		return "", -1

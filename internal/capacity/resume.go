@@ -150,6 +150,7 @@ func (c *fullCheck) bearsOut(ctx context.Context, left *state) (bool, error) {
 	}
 	known := recogniser{
 		stamps: NewStamper(left.Seed), pass: left.Pass, sizeBytes: left.SizeBytes, sectorBytes: left.SectorBytes,
+		orNext: true, // it was interrupted while its size was confirmed
 	}
 	p := &pass{step: StepCompare, move: c.card.ReadAt}
 	positive := false

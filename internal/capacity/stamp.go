@@ -40,12 +40,13 @@ func NewStamper(seed string) Stamper {
 
 // Fill fills p, a whole number of stamps, with the stamps of the places from offsetBytes on.
 func (s Stamper) Fill(p []byte, offsetBytes int64, pass uint32) {
+	var pattern rand.ChaCha8 // one for all: a new one for each stamp would be most of the work
 	for at := 0; at < len(p); at += StampBytes {
-		s.fill(p[at:at+StampBytes], offsetBytes+int64(at), pass)
+		s.fill(p[at:at+StampBytes], offsetBytes+int64(at), pass, &pattern)
 	}
 }
 
-func (s Stamper) fill(p []byte, offsetBytes int64, pass uint32) {
+func (s Stamper) fill(p []byte, offsetBytes int64, pass uint32, pattern *rand.ChaCha8) {
 	clear(p[:stampFillAt])
 	copy(p, stampMagic)
 	copy(p[stampKeyAt:], s.key[:])
@@ -53,7 +54,7 @@ func (s Stamper) fill(p []byte, offsetBytes int64, pass uint32) {
 	binary.LittleEndian.PutUint32(p[stampPassAt:], pass)
 	var seed [32]byte
 	copy(seed[:], p[stampKeyAt:stampFillAt])
-	pattern := rand.NewChaCha8(seed)
+	pattern.Seed(seed)
 	_, _ = pattern.Read(p[stampFillAt:stampSumAt]) // documented never to fail
 	binary.LittleEndian.PutUint32(p[stampSumAt:], crc32.ChecksumIEEE(p[:stampSumAt]))
 }
