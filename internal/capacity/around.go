@@ -6,27 +6,68 @@ import (
 	"cardwright/flash"
 )
 
-// around takes a block that failed: it finds the part that does, to the sector from both ends, and moves what lies before and behind.
-// whole tells that no sector at either end works. What went through at another try is named whole and as wavering, since a card that
-// fails at times keeps nothing for certain. The errors are those of goOver.
-func (c *fullCheck) around(ctx context.Context, p *pass, from, to int64) (whole bool, err error) {
-	first, err := c.firstFailing(ctx, p, from, to)
+// mostRuns is how many failing runs of sectors a block is searched for. What lies behind them is taken as failing.
+const mostRuns = 16
+
+// A failingRun is a run of sectors that fail.
+type failingRun struct{ from, to int64 }
+
+// around takes a block that failed: it finds what does, to the sector, and moves the rest. quick lets it take the whole block as failing
+// where its first and last sectors do, and whole tells that all of it does. What went through at another try is named whole and as
+// wavering, since a card that fails at times keeps nothing for certain. The errors are those of goOver.
+func (c *fullCheck) around(ctx context.Context, p *pass, block failingRun, quick bool) (whole bool, err error) {
+	runs, err := c.search(ctx, p, block, quick)
 	if err != nil {
 		return false, err
 	}
-	if first == to {
-		c.wavered(p, from, to)
+	if len(runs) == 0 {
+		c.wavered(p, block.from, block.to)
 		return false, nil
 	}
-	last, err := c.lastFailing(ctx, p, first, to)
-	if err != nil {
-		return false, err
+	at := block.from
+	for _, run := range runs {
+		if err := c.moveAgain(p, at, run.from); err != nil {
+			return false, err
+		}
+		p.failed(run.from, run.to)
+		at = run.to
 	}
-	if err := c.moveAgain(p, from, first); err != nil {
-		return false, err
+	if len(runs) == mostRuns && at < block.to {
+		c.wavered(p, at, block.to)
+		return false, nil
 	}
-	p.failed(first, last)
-	return first == from && last == to, c.moveAgain(p, last, to)
+	return runs[0] == block, c.moveAgain(p, at, block.to)
+}
+
+// search finds the failing runs of a block that failed, and notes nothing. The errors are those of goOver.
+func (c *fullCheck) search(ctx context.Context, p *pass, block failingRun, quick bool) (runs []failingRun, err error) {
+	unit := int64(c.state.SectorBytes)
+	if quick {
+		first, err := c.tryUnlessOver(ctx, p, block.from, block.from+unit)
+		if err != nil {
+			return nil, err
+		}
+		last, err := c.tryUnlessOver(ctx, p, block.to-unit, block.to)
+		if err != nil || !first && !last {
+			return []failingRun{block}, err
+		}
+	}
+	for at, works := block.from, false; at < block.to && len(runs) < mostRuns; {
+		if at > block.from {
+			if works, err = c.tryUnlessOver(ctx, p, at, block.to); err != nil || works {
+				return runs, err
+			}
+		}
+		run := failingRun{}
+		if run.from, err = c.firstFailing(ctx, p, at, block.to); err != nil || run.from == block.to {
+			return runs, err
+		}
+		if run.to, err = c.endOfFailing(ctx, p, run.from, block.to); err != nil {
+			return nil, err
+		}
+		runs, at = append(runs, run), run.to
+	}
+	return runs, nil
 }
 
 // moveAgain moves a piece that worked, in one call of its own, since what a failed read leaves in a buffer is anything.
@@ -80,26 +121,33 @@ func (c *fullCheck) firstFailing(ctx context.Context, p *pass, from, to int64) (
 	return good, nil
 }
 
-// lastFailing finds where the last sector of a block that does not work ends; first is one that does not.
-func (c *fullCheck) lastFailing(ctx context.Context, p *pass, first, to int64) (int64, error) {
+// endOfFailing finds where a run of failing sectors ends, of which the first is known: it tries single sectors at growing distances,
+// and halves where one works.
+func (c *fullCheck) endOfFailing(ctx context.Context, p *pass, first, to int64) (int64, error) {
 	unit := int64(c.state.SectorBytes)
-	if first+unit == to {
-		return to, nil
-	}
-	works, err := c.tryUnlessOver(ctx, p, to-unit, to)
-	if err != nil || !works {
-		return to, err
-	}
-	bad, good := first+unit, to-unit // all from good on works, and the sector before bad does not
-	for good > bad {
-		middle := bad + (good-bad)/2/unit*unit
-		if works, err = c.tryUnlessOver(ctx, p, middle, to); err != nil {
+	bad, good := first, to // the last that is known to fail, and the first that is known not to, or the end
+	for distance := unit; bad < to-unit && good == to; distance *= 2 {
+		at := min(first+distance, to-unit)
+		works, err := c.tryUnlessOver(ctx, p, at, at+unit)
+		switch {
+		case err != nil:
 			return 0, err
+		case works:
+			good = at
+		default:
+			bad = at
 		}
-		if works {
+	}
+	for good-bad > unit && good < to {
+		middle := bad + (good-bad)/2/unit*unit
+		works, err := c.tryUnlessOver(ctx, p, middle, middle+unit)
+		switch {
+		case err != nil:
+			return 0, err
+		case works:
 			good = middle
-		} else {
-			bad = middle + unit
+		default:
+			bad = middle
 		}
 	}
 	return good, nil

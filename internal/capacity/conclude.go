@@ -35,11 +35,16 @@ func (c *fullCheck) conclude(ctx context.Context) (Verdict, int64, error) {
 	return verdict, trueBytes, nil
 }
 
-// stillKeeps tells whether the last bytes below the true size are kept when they are written anew, and still nothing is at that size
-// and at the card's very end. A card that stopped taking writes while it was being stamped looks like one that ends there, and keeps
+// stillKeeps tells whether the last bytes below the true size are kept when they are written anew, and still nothing is at that size,
+// at growing distances behind it and at the card's very end. A card that stopped taking writes while it was being stamped looks like one that ends there, and keeps
 // nothing now; one that failed there by chance keeps it.
 func (c *fullCheck) stillKeeps(ctx context.Context, trueBytes int64) (bool, error) {
 	from, unit := max(0, trueBytes-confirmBytes), int64(c.state.SectorBytes)
+	behind := []int64{trueBytes}
+	for distance := unit; trueBytes+distance < c.state.SizeBytes; distance *= 2 {
+		behind = append(behind, trueBytes+distance)
+	}
+	behind = append(behind, c.state.SizeBytes-unit)
 	c.meter.expect(2 * (trueBytes - from))
 	another := c.state.Pass + 1
 	known := recogniser{
@@ -50,7 +55,7 @@ func (c *fullCheck) stillKeeps(ctx context.Context, trueBytes int64) (bool, erro
 	write.before = func(p []byte, offsetBytes int64) { c.stamps.Fill(p, offsetBytes, another) }
 	read.after = func(p []byte, offsetBytes int64) { known.block(p, offsetBytes, &below) }
 	for _, p := range []*pass{write, read} {
-		for _, at := range []int64{trueBytes, c.state.SizeBytes - unit} {
+		for _, at := range behind {
 			works, err := c.tryUnlessOver(ctx, p, at, at+unit)
 			if err != nil {
 				return false, err

@@ -37,7 +37,7 @@ type fullCheck struct {
 // anew. Result.ResumedAtBytes counts the writing and the reading together: from the card's size on, the reading was interrupted.
 // Without a folder no state is kept. An end of the context takes effect within a block.
 //
-// A call that fails is a finding and no error. The errors are a *flash.Error of a card that answers no more or takes no flush, or
+// A call that fails is a finding and no error. The errors are a *flash.Error of a card that answers no more, takes no flush or is read-only from the first, or
 // whose cache cannot be dropped though it is not read directly, the context's cause, and those of the state's file; a card that
 // states no room at all ends it too. The result beside one has no verdict.
 func Full(ctx context.Context, card flash.Card, o Options) (*Result, error) {

@@ -88,3 +88,22 @@ func TestFullWalksThroughEveryFaultOfTheFolder(t *testing.T) {
 		expectVerdict(t, checkFull(t, card, o), capacity.Short, traits.TrueSizeBytes)
 	}
 }
+
+// TestFullCallsNothingShortThatWavers has a card whose last block fails, works when it is tried again, and fails later.
+func TestFullCallsNothingShortThatWavers(t *testing.T) {
+	const size, last = 12 * mib, 8 * mib
+	for _, kind := range []cardlab.OpKind{cardlab.OpWrite, cardlab.OpRead} {
+		card := newLabCard(t, cardlab.Traits{SizeBytes: size})
+		failed, compared := false, false
+		card.Inject(func(op cardlab.Op) cardlab.Fault {
+			first := op.Kind == kind && op.OffsetBytes == last && op.LengthBytes >= mib && !failed
+			failed = failed || first
+			compared = compared || op.Kind == cardlab.OpRead && op.OffsetBytes == last/2
+			if first || compared && op.Kind == cardlab.OpWrite && op.OffsetBytes >= last {
+				return cardlab.FaultError
+			}
+			return cardlab.FaultNone
+		})
+		expectVerdict(t, checkFull(t, card, capacity.Options{}), capacity.Unreliable, -1)
+	}
+}

@@ -68,7 +68,8 @@ type Result struct {
 	// WriteTrace and ReadTrace are one rate per part of the surface, in order.
 	WriteTrace []Part `json:"write_trace"`
 	ReadTrace  []Part `json:"read_trace"`
-	// ResumedAtBytes is where an interrupted full check went on; 0 where it began anew.
+	// ResumedAtBytes is where an interrupted full check went on, of the writing and the reading together: twice the card's size in
+	// all. 0 where it began anew.
 	ResumedAtBytes int64   `json:"resumed_at_bytes"`
 	Seconds        float64 `json:"seconds"`
 }

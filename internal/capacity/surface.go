@@ -73,10 +73,10 @@ func (c *fullCheck) goOver(ctx context.Context, p *pass, until int64) error {
 			p.rates.moved(at, len(buffer), busy, c.state.SizeBytes)
 			c.look(p, buffer, at)
 			failures = 0
-		case isOver(err):
+		case isOver(err), p.before != nil && at == 0 && errors.Is(err, flash.ErrReadOnly):
 			return &flash.Error{Step: p.step, OffsetBytes: at, LengthBytes: to - at, Err: err}
 		default:
-			whole, err := c.around(ctx, p, at, to)
+			whole, err := c.around(ctx, p, failingRun{at, to}, failures > 0)
 			if ctx.Err() != nil && !isOver(err) && err != nil {
 				continue // nothing of the block is noted yet
 			}
