@@ -21,26 +21,26 @@ const (
 // An outcome is what reading back told so far, in bounded memory: the bad ranges, and what decides whether one true size explains
 // them. Places come in ascending order.
 type outcome struct {
-	Ranges  []Range        `json:"ranges"` // at most MostRanges
-	LeftOut int            `json:"left_out"`
-	Last    Range          `json:"last"`      // the last one, listed or not: what a neighbour is joined to
-	Bytes   map[Kind]int64 `json:"bad_bytes"` // by kind
+	Ranges  []Range // at most MostRanges
+	LeftOut int
+	Last    Range          // the last one, listed or not: what a neighbour is joined to
+	Bytes   map[Kind]int64 // by kind
 
-	SoundBytes int64 `json:"sound_bytes"`
-	SoundFrom  int64 `json:"sound_from"` // the first sound place
-	SoundEnd   int64 `json:"sound_end"`  // behind the last one
-	BadFrom    int64 `json:"bad_from"`   // the first bad place
+	SoundBytes int64
+	SoundFrom  int64 // the first sound place
+	SoundEnd   int64 // behind the last one
+	BadFrom    int64 // the first bad place
 
 	// Of displaced stamps: the greatest number that divides every distance, the least place that one was of, whether one was of an
 	// earlier place, and the ways in which addresses differed, at most mostCrossings.
-	DistanceBytes int64   `json:"distance_bytes"`
-	FromLeast     int64   `json:"from_least"`
-	Backwards     bool    `json:"backwards"`
-	Crossings     []int64 `json:"crossings"`
-	MoreCrossings bool    `json:"more_crossings"`
+	DistanceBytes int64
+	FromLeast     int64
+	Backwards     bool
+	Crossings     []int64
+	MoreCrossings bool
 
 	// Wavered says that a call failed once and went through at another time: no size explains that.
-	Wavered bool `json:"wavered"`
+	Wavered bool
 }
 
 // sound notes a range that holds what was written.

@@ -28,11 +28,11 @@ func (l lap) sample(start time.Duration) flash.Sample {
 
 // rates are what one pass over the surface measured so far, in bounded memory. Only blocks that went through at once count.
 type rates struct {
-	SpanBytes int64 `json:"span_bytes"` // what one sample stands for at the most; 0 before the first
-	Samples   []lap `json:"samples"`    // at most mostSamples, in order
-	Parts     []lap `json:"parts"`      // at most mostParts, in order
-	Long      []lap `json:"long"`       // the longest calls, a flush with no bytes; at most mostLongCalls, the longest first
-	BusyNanos int64 `json:"busy_ns"`
+	SpanBytes int64 // what one sample stands for at the most; 0 before the first
+	Samples   []lap // at most mostSamples, in order
+	Parts     []lap // at most mostParts, in order
+	Long      []lap // the longest calls, a flush with no bytes; at most mostLongCalls, the longest first
+	BusyNanos int64
 }
 
 // moved adds a block. Blocks come in ascending order of their places.

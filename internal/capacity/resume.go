@@ -32,26 +32,27 @@ const (
 )
 
 // A state is all that a full check knows and what it takes to go on with it. Everything before OffsetBytes is done in this phase.
+// Nobody else reads its file, so that fields go by the names they have here.
 type state struct {
-	Seed        string  `json:"seed"`
-	Pass        uint32  `json:"pass"` // random: it tells two checks with one seed apart
-	Card        Mark    `json:"card"`
-	SizeBytes   int64   `json:"size_bytes"` // the part of the card that whole stamps fill
-	SectorBytes int     `json:"sector_bytes"`
-	Phase       phase   `json:"phase"`
-	OffsetBytes int64   `json:"offset_bytes"`
-	Unwritable  []Range `json:"unwritable"` // at most mostUnwritable, ascending
-	Found       outcome `json:"found"`
-	Write       rates   `json:"write"`
-	Read        rates   `json:"read"`
-	Seconds     float64 `json:"seconds"` // so long it took until now
+	Seed        string
+	Pass        uint32 // random: it tells two checks with one seed apart
+	Card        Mark
+	SizeBytes   int64 // the part of the card that whole stamps fill
+	SectorBytes int
+	Phase       phase
+	OffsetBytes int64
+	Unwritable  []Range // at most mostUnwritable, ascending
+	Found       outcome
+	Write       rates
+	Read        rates
+	Seconds     float64 // so long it took until now
 }
 
 // A sealedState is a state with the digest of its own bytes, so that a changed byte is noticed.
 type sealedState struct {
-	Version int             `json:"version"`
-	SHA256  string          `json:"sha256"`
-	Body    json.RawMessage `json:"body"`
+	Version int
+	SHA256  string
+	Body    json.RawMessage
 }
 
 // seal makes the content of a state file.

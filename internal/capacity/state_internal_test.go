@@ -84,7 +84,7 @@ func FuzzParseState(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(body)
-	f.Add([]byte(`{"size_bytes":512,"sector_bytes":512,"phase":"write"}`))
+	f.Add([]byte(`{"SizeBytes":512,"SectorBytes":512,"Phase":"write"}`))
 	f.Fuzz(func(t *testing.T, body []byte) {
 		s, err := parseState(body)
 		if err != nil {
