@@ -2,6 +2,7 @@ package job
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"cardwright/internal/identity"
@@ -9,8 +10,8 @@ import (
 	"cardwright/partition"
 )
 
-// registersOf gives what a card told of itself in the form that the logbook keeps; nil where nothing is known.
-func registersOf(card *identity.Card) *logbook.Registers {
+// RegistersOf gives what a card told of itself in the form that the logbook keeps; nil where nothing is known.
+func RegistersOf(card *identity.Card) *logbook.Registers {
 	if card == nil {
 		return nil
 	}
@@ -75,4 +76,34 @@ func Doubts(ctx context.Context, card *identity.Card, n Neighbourhood) []partiti
 		others = append(others, known...)
 	}
 	return append(doubts, identity.AcrossCards(this, others)...)
+}
+
+// kin gives the cards of the logbook that a card is held against: itself, under the labels that it had, and the others of its
+// product. It puts into the card's own sighting what the logbook knows of it.
+func kin(ctx context.Context, book *logbook.Book, this *identity.Sighting) (others []identity.Sighting, err error) {
+	known, err := book.CardByCID(ctx, this.CID)
+	switch {
+	case err == nil:
+		this.CardID, this.Labels = known.CardID, known.Labels
+	case !errors.Is(err, logbook.ErrNoCard):
+		return nil, err
+	}
+	records, err := book.Product(ctx, this.CID)
+	for _, record := range records {
+		others = append(others, sightingOf(record))
+	}
+	return others, err
+}
+
+// sightingOf is a card as the logbook knows it.
+func sightingOf(record logbook.CardRecord) identity.Sighting {
+	s := identity.Sighting{
+		CardID: record.CardID, Label: record.Label, Labels: record.Labels, CID: record.CID, SizeBytes: record.SizeBytes,
+		WriteBytesPerSecond: record.WriteBytesPerSecond,
+	}
+	if r := record.Registers; r != nil {
+		s.AUBytes = r.AUBytes
+		s.Claims = identity.Claims{SpeedClass: r.SpeedClass, UHSGrade: r.UHSGrade, VideoClass: r.VideoClass, AppClass: r.AppClass}
+	}
+	return s
 }
