@@ -31,7 +31,8 @@ func AcrossCards(this Sighting, others []Sighting) []partition.Finding {
 		return a.findings
 	}
 	a.sameCID(others)
-	a.peers = peersOf(this, others)
+	a.product = productOf(this, others)
+	a.peers = aboutAsLarge(this, a.product)
 	a.units()
 	a.claims()
 	a.sizes()
@@ -66,8 +67,9 @@ func identityOf(cid string) string { return strings.ToLower(cid[:2*(cidBytes-1)]
 
 // across collects the findings on one card.
 type across struct {
-	this  Sighting
-	peers []Sighting // other cards of its product and capacity
+	this    Sighting
+	product []Sighting // other cards of its maker, OEM, name and revision
+	peers   []Sighting // those of them of its capacity
 	findings
 }
 
@@ -102,18 +104,25 @@ func distinct(texts []string) []string {
 	return slices.DeleteFunc(slices.Compact(texts), func(text string) bool { return text == "" })
 }
 
-// peersOf gives the other cards of a card's product whose size is about its own: a product comes in several capacities, which lie
-// far apart, while cards of one capacity differ by little where their insides differ.
-func peersOf(this Sighting, others []Sighting) (peers []Sighting) {
+// productOf gives the other cards of a card's product, each once.
+func productOf(this Sighting, others []Sighting) (product []Sighting) {
 	met := map[string]bool{identityOf(this.CID): true}
 	for _, other := range others {
-		product := Product(other.CID)
-		if product == "" || product != Product(this.CID) || met[identityOf(other.CID)] {
+		if name := Product(other.CID); name == "" || name != Product(this.CID) || met[identityOf(other.CID)] {
 			continue
 		}
+		met[identityOf(other.CID)] = true
+		product = append(product, other)
+	}
+	return product
+}
+
+// aboutAsLarge gives the cards whose size is about that of this one: capacities lie far apart, while cards of one capacity differ by
+// little where their insides differ.
+func aboutAsLarge(this Sighting, product []Sighting) (peers []Sighting) {
+	for _, other := range product {
 		apartBytes := max(this.SizeBytes-other.SizeBytes, other.SizeBytes-this.SizeBytes)
 		if apartBytes < other.SizeBytes/10 { // never where one of them is unknown, which is 0
-			met[identityOf(other.CID)] = true
 			peers = append(peers, other)
 		}
 	}
@@ -121,22 +130,23 @@ func peersOf(this Sighting, others []Sighting) (peers []Sighting) {
 }
 
 func (a *across) units() {
-	differing(a, "product-differs-in-au", "allocation unit", func(s Sighting) int64 { return s.AUBytes },
+	differing(a, a.peers, "product-differs-in-au", "allocation unit", func(s Sighting) int64 { return s.AUBytes },
 		func(auBytes int64) string { return fmt.Sprintf("%d bytes", auBytes) })
 }
 
 func (a *across) claims() {
-	differing(a, "product-differs-in-claims", "claimed classes", func(s Sighting) Claims { return s.Claims }, Claims.String)
+	differing(a, a.peers, "product-differs-in-claims", "claimed classes", func(s Sighting) Claims { return s.Claims }, Claims.String)
 }
 
+// sizes: makers give the capacities of a product names of their own, as far as is known (common practice).
 func (a *across) sizes() {
-	differing(a, "product-differs-in-size", "size", func(s Sighting) int64 { return s.SizeBytes },
+	differing(a, a.product, "product-differs-in-size", "size", func(s Sighting) int64 { return s.SizeBytes },
 		func(sizeBytes int64) string { return fmt.Sprintf("%d bytes", sizeBytes) })
 }
 
 // differing tells where a value of this card differs from that of most others where both are known. It is a hint, as makers
 // change a product under its name; a single odd card does not put all the others in doubt.
-func differing[V comparable](a *across, code, word string, of func(Sighting) V, text func(V) string) {
+func differing[V comparable](a *across, others []Sighting, code, word string, of func(Sighting) V, text func(V) string) {
 	var unknown V
 	mine := of(a.this)
 	if mine == unknown {
@@ -144,8 +154,8 @@ func differing[V comparable](a *across, code, word string, of func(Sighting) V, 
 	}
 	alike, unlike := 0, map[V]int{}
 	count := 0
-	for _, peer := range a.peers {
-		switch theirs := of(peer); theirs {
+	for _, other := range others {
+		switch theirs := of(other); theirs {
 		case unknown:
 		case mine:
 			alike++
@@ -163,7 +173,7 @@ func differing[V comparable](a *across, code, word string, of func(Sighting) V, 
 	}
 	slices.Sort(evidence)
 	a.add(code, partition.Information,
-		"The card differs in its "+word+" from most cards of the same maker, OEM, name, revision and capacity.",
+		"The card differs in its "+word+" from most cards of the same maker, OEM, name and revision.",
 		fmt.Sprintf("this card: %s; others: %d with the same, %s", text(mine), alike, strings.Join(evidence, ", ")))
 }
 

@@ -106,19 +106,21 @@ func TestProductDiffers(t *testing.T) {
 	}
 }
 
+// TestProductOfSeveralCapacities: that the name stays while the size differs is told; the unit is compared among like sizes alone.
 func TestProductOfSeveralCapacities(t *testing.T) {
 	sized := func(sizeBytes int64) []identity.Sighting {
 		return []identity.Sighting{changed(sighting(2), func(s *identity.Sighting) { s.SizeBytes, s.AUBytes = sizeBytes, 16<<20 })}
 	}
-	expectAcross(t, "twice the size", sighting(1), sized(64_000_000_000), "", "")
-	expectAcross(t, "half the size", sighting(1), sized(16_000_000_000), "", "")
-	expectAcross(t, "10 % apart", sighting(1), sized(29_090_909_090), "", "")
-	const both = "product-differs-in-au product-differs-in-size"
+	const size, both = "product-differs-in-size", "product-differs-in-au product-differs-in-size"
+	expectAcross(t, "twice the size", sighting(1), sized(64_000_000_000), size, "")
+	expectAcross(t, "half the size", sighting(1), sized(16_000_000_000), size, "")
+	expectAcross(t, "10 % apart", sighting(1), sized(29_090_909_090), size, "")
 	expectAcross(t, "under 10 % apart", sighting(1), sized(29_100_000_000), both, "")
 	expectAcross(t, "under 10 % apart, larger", sighting(1), sized(35_500_000_000), both, "")
 	exact := changed(sighting(1), func(s *identity.Sighting) { s.SizeBytes = 33_000_000_000 })
-	expectAcross(t, "exactly 10 % apart", exact, sized(30_000_000_000), "", "")
-	expectAcross(t, "10 % apart, larger", sighting(1), sized(35_600_000_000), "", "")
+	expectAcross(t, "exactly 10 % apart", exact, sized(30_000_000_000), size, "")
+	expectAcross(t, "10 % apart, larger", sighting(1), sized(35_600_000_000), size, "")
+	expectAcross(t, "of unknown size", sighting(1), sized(0), "", "")
 }
 
 // TestRateOutsideProduct is worked by hand from the rule: over 30 % from the median and over 3 x 1.4826 x MAD.
@@ -151,7 +153,7 @@ func TestRateOutsideProduct(t *testing.T) {
 	for i := range larger {
 		larger[i].SizeBytes *= 2
 	}
-	expectAcross(t, "another capacity", this(5), larger, "", "")
+	expectAcross(t, "another capacity", this(5), larger, "product-differs-in-size", "")
 	expectAcross(t, "one card five times", this(5), slices.Repeat(earlier(20), 5), "", "")
 }
 
