@@ -45,6 +45,9 @@ func TestCapacityCheckIsOpenUntilItIsFinished(t *testing.T) {
 	if diff := cmp.Diff([]logbook.CapacityRecord{want}, got); diff != "" || err != nil {
 		t.Errorf("begun: %v (-want +got):\n%s", err, diff)
 	}
+	if diff := cmp.Diff(&want, check); diff != "" {
+		t.Errorf("begun, in hand (-want +got):\n%s", diff)
+	}
 	if card, err := book.CardByLabel(t.Context(), "a"); err != nil || card.LastCapacity != nil || card.SizeBytes != 1<<30 {
 		t.Errorf("the card: %+v, %v", card, err)
 	}
@@ -112,6 +115,12 @@ func TestFinishCapacityRefusesWhatItCannotRecord(t *testing.T) {
 	raised.ClaimedBytes = 1 << 40 // what counts is what it claimed when it began
 	if err := finishCheck(t, book, &raised, "true", 1<<40); !errors.Is(err, logbook.ErrUnproven) {
 		t.Errorf("another claim: %v", err)
+	}
+	negative := *check
+	below := int64(-512)
+	negative.Verdict, negative.TrueBytes = logbook.CapacityShort, &below
+	if err := book.FinishCapacity(t.Context(), &negative); !errors.Is(err, logbook.ErrUnproven) {
+		t.Errorf("a size below nothing: %v", err)
 	}
 	broken := *check
 	broken.Document = []byte(`{"verdict":`)
