@@ -2,6 +2,7 @@ package identity
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -69,15 +70,16 @@ func (d *doubts) aboutCapacity() {
 			fmt.Sprintf("%s; the kernel's size is %d bytes", evidence, kernel))
 	}
 	class := csd.class()
-	if want, told := securityOf[class]; told && scr != nil && scr.Security >= 2 && scr.Security <= 4 && scr.Security != want {
+	if scr != nil && slices.Contains(securityOfOthers[class], scr.Security) {
 		d.contradiction("security-of-other-capacity-class",
 			fmt.Sprintf("The card is of capacity class %s, but its security is that of another.", class),
 			evidence+", "+evidenceOf(scr, "SD_SECURITY"))
 	}
 }
 
-// securityOf are the codes of SD_SECURITY by capacity class (Physical Layer Specification 4.10, table 5-20); SDUC's is not known.
-var securityOf = map[capacityClass]int{sdsc: 2, sdhc: 3, sdxc: 4}
+// securityOfOthers are the codes of SD_SECURITY that are kept for other capacity classes (Physical Layer Specification 4.10, table
+// 5-20, which has 2 for SDSC, 3 for SDHC, 4 for SDXC). That of SDUC, a later class, is not known; it may well be SDXC's.
+var securityOfOthers = map[capacityClass][]int{sdsc: {3, 4}, sdhc: {2, 4}, sdxc: {2, 3}, sduc: {2, 3}}
 
 // outsideClasses tells of a capacity that no class has. Where the bound is from memory it is but a hint.
 func (d *doubts) outsideClasses(evidence string) {
