@@ -139,9 +139,10 @@ func (p *program) closed(err error, targets []*target) error {
 
 // forJob makes a job's target of an open one.
 func (t *target) forJob() job.Target {
+	d := t.card.Description()
 	return job.Target{
 		Card: t.card, Reader: t.card, Device: t.path, Label: t.label, Meter: &t.meter,
-		Conditions: job.ConditionsOf(t.card.Description(), commonConditions()), Identity: job.IdentityOf(t.card.Description()),
+		Conditions: job.ConditionsOf(d, commonConditions()), Identity: job.IdentityOf(d), Twins: d.Twins,
 	}
 }
 

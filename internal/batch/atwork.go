@@ -46,7 +46,7 @@ func (y *bay) carryOut(ctx context.Context, card Opened, seat device.Seat, t tur
 	target := job.Target{
 		Card: card, Reader: card, Device: seat.Node, Label: t.label, Meter: meter, Number: t.number,
 		BatchID: y.batch.options.Record.ID(), Conditions: job.ConditionsOf(d, y.batch.options.Conditions),
-		Identity: job.IdentityOf(d), Rated: y.batch.options.Rated,
+		Identity: job.IdentityOf(d), Twins: d.Twins, Rated: y.batch.options.Rated,
 	}
 	image := y.batch.imageFor(going, t, &target)
 	watched := make(chan struct{})

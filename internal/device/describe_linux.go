@@ -14,7 +14,7 @@ func (c *Card) Description() Description { return c.description }
 // describe fills in the description. That contents cannot be read is part of it, not a failure: a card may be opened
 // because it is broken.
 func (c *Card) describe() {
-	mounted := c.description.MountedAt
+	mounted, twins := c.description.MountedAt, c.description.Twins
 	sectorBytes := int64(c.sectorBytes)
 	if c.disk != nil {
 		c.description = describeDisk(c.disk)
@@ -23,7 +23,7 @@ func (c *Card) describe() {
 		mounted = []string{}
 		sectorBytes = partition.ImageSectorBytes
 	}
-	c.description.Node, c.description.MountedAt = c.node, mounted
+	c.description.Node, c.description.MountedAt, c.description.Twins = c.node, mounted, twins
 	table, err := partition.Inspect(alignedReader{c}, c.sizeBytes, sectorBytes)
 	if err != nil {
 		c.description.Contents, c.description.Unreadable = "unreadable", err.Error()

@@ -27,6 +27,7 @@ type Description struct {
 	Serial      string           `json:"serial"`
 	CID         string           `json:"cid"`
 	Bus         Bus              `json:"bus"`
+	Twins       []string         `json:"-"` // nodes of the other disks that tell the same CID now
 	SizeBytes   int64            `json:"size_bytes"`
 	SectorBytes int64            `json:"sector_bytes"`
 	Removable   bool             `json:"removable"`
@@ -60,6 +61,17 @@ func (s *Snapshot) mountedAt(d *Disk) []string {
 		}
 	}
 	return distinct(points)
+}
+
+// twins gives the nodes of the other disks that tell the CID of this one. A card's own hardware areas are none.
+func (s *Snapshot) twins(d *Disk, roots Roots) (nodes []string) {
+	for i := range s.Disks {
+		other := &s.Disks[i]
+		if d.CID != "" && other.CID == d.CID && other.Dev != d.Dev && other.AreaOf == "" {
+			nodes = append(nodes, roots.node(other))
+		}
+	}
+	return nodes
 }
 
 const (

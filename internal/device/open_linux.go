@@ -184,7 +184,7 @@ func (c *Card) judged(number DevNumber) (*Disk, error) {
 			return nil, &Refusal{Path: c.path, Reasons: reasons, Err: ErrChanged}
 		}
 	}
-	c.description.MountedAt = s.mountedAt(d)
+	c.description.MountedAt, c.description.Twins = s.mountedAt(d), s.twins(d, c.options.Roots)
 	var j Judgement
 	if c.options.ReadOnly {
 		j = readable(s, d)

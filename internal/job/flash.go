@@ -55,6 +55,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	for i, t := range targets {
 		t.Conditions.CardsAtOnce, t.Conditions.SkipFree = len(targets), pump.Free != nil
 		t.Conditions.FloorBytesPerSecond = o.FloorBytesPerSecond
+		t.Rated = printedOn(ctx, o.Book, t)
 		ways[i] = newWay(t, o, pump, excerpt, image, again)
 	}
 	pumping, stop := context.WithCancel(ctx)

@@ -42,7 +42,8 @@ type Target struct {
 	Number     int64  // its sequence number there
 	Conditions logbook.Conditions
 	Identity   *identity.Card  // what the card's registers tell; nil where they are not known
-	Rated      identity.Claims // what is printed on the card, as the operator typed it
+	Twins      []string        // other places where this machine reads the same CID now
+	Rated      identity.Claims // what is printed on the card, as the operator typed it; else as the logbook has it
 	Meter      *flash.Meter    // shows the progress; nil for none
 	// Files are put onto the image's boot partition, on this card alone. A check takes no notice of them.
 	Files []project.File
@@ -116,6 +117,7 @@ func newRun(t Target, operation logbook.Operation) logbook.Run {
 		Verdict: logbook.Unfinished, Pace: flash.PaceUnjudged, Conditions: t.Conditions,
 		Findings: []partition.Finding{}, Files: []logbook.RecordedFile{},
 	}
+	run.Registers = RegistersOf(t.Identity)
 	run.Conditions.Direct = t.Card.Direct()
 	run.Conditions.CardSizeBytes = t.Card.SizeBytes()
 	claim := t.claim()

@@ -78,6 +78,31 @@ func Doubts(ctx context.Context, card *identity.Card, n Neighbourhood) []partiti
 	return append(doubts, identity.AcrossCards(this, others)...)
 }
 
+// rateOfItself is the rate of a run that tells of the card and not of its source or bus; 0 where there is none.
+func rateOfItself(run *logbook.Run) float64 {
+	if run.Write == nil || run.Conditions.SourceWasTheLimit || run.Conditions.BusWasTheLimit || run.Conditions.SkipFree {
+		return 0
+	}
+	return run.Write.SustainedBytesPerSecond
+}
+
+// printedOn gives what is printed on a card: what the operator typed for this command, else what the logbook has of it. What is
+// there and not understood any more claims nothing.
+func printedOn(ctx context.Context, book *logbook.Book, t Target) identity.Claims {
+	if t.Rated != (identity.Claims{}) || book == nil {
+		return t.Rated
+	}
+	card, err := book.CardByCID(ctx, t.Conditions.CardRegisterCID)
+	if errors.Is(err, logbook.ErrNoCard) {
+		card, err = book.CardByLabel(ctx, t.Label)
+	}
+	if err != nil {
+		return identity.Claims{} // a logbook that cannot be read is told when the record is opened
+	}
+	rated, _ := identity.ParseRated(card.Facts[logbook.FactRated])
+	return rated
+}
+
 // kin gives the cards of the logbook that a card is held against: itself, under the labels that it had, and the others of its
 // product. It puts into the card's own sighting what the logbook knows of it.
 func kin(ctx context.Context, book *logbook.Book, this *identity.Sighting) (others []identity.Sighting, err error) {

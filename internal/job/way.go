@@ -73,6 +73,7 @@ func (w *way) steps(ctx context.Context) error {
 	if ctx.Err() != nil { // an interrupt while the record was opened: clearing must not begin
 		return &flash.Error{Step: flash.StepSource, Err: context.Cause(ctx)}
 	}
+	w.doubt(ctx)
 	w.writer = flash.NewWriter(w.Card, w.Meter, w.judge(ctx))
 	if err := w.writer.Clear(); err != nil {
 		return err
@@ -227,6 +228,23 @@ func (w *way) measure(ctx context.Context) {
 	w.run.Conditions.PeersCount = judgement.Peers
 	w.run.Conditions.PeersMedian = judgement.PeersMedian
 	w.run.Conditions.PeersSpread = judgement.PeersSpread
+	if w.run.Verdict == logbook.Intact {
+		w.doubt(ctx)
+	}
+}
+
+// doubt tells what contradicts itself in the card's registers, and beside other cards: before anything is written, and once more
+// when its rate is known.
+func (w *way) doubt(ctx context.Context) {
+	n := Neighbourhood{
+		SizeBytes: w.Card.SizeBytes(), Label: w.Label, Place: w.Device, Twins: w.Twins, Printed: w.Rated, Book: w.book,
+		WriteBytesPerSecond: rateOfItself(&w.run),
+	}
+	for _, finding := range Doubts(ctx, w.Identity, n) {
+		if finding.Severity != partition.Information { // hints are told by identify, which is asked for them
+			w.find(finding)
+		}
+	}
 }
 
 func (w *way) samples() []flash.Sample {
