@@ -21,13 +21,17 @@ func walkedCards() []cardlab.Traits {
 	}
 }
 
-// TestFullWalksThroughEveryFaultOfTheCard fails the card's operations one by one, until a check passes untouched. What fails must
+// TestFullWalksThroughEveryFaultOfTheCard fails the card's operations one by one, or each third, until a check passes untouched. What fails must
 // never be called true, nor short of another size than the card's own.
 func TestFullWalksThroughEveryFaultOfTheCard(t *testing.T) {
 	for i, traits := range walkedCards() {
 		for _, fault := range []cardlab.Fault{cardlab.FaultError, cardlab.FaultShort, cardlab.FaultGone, cardlab.FaultReadOnly} {
 			t.Run(fmt.Sprintf("%d/%d", i, fault), func(t *testing.T) {
-				for number, struck := 0, true; struck; number++ {
+				step := 3 // the others go through the same places as a plain error
+				if fault == cardlab.FaultError {
+					step = 1
+				}
+				for number, struck := 0, true; struck; number += step {
 					struck = walkStep(t, traits, number, fault)
 				}
 			})
