@@ -107,7 +107,7 @@ func TestQuickFindsTheTrueSizeToTheSector(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			for _, c := range []struct{ sizeBytes, sectorBytes int64 }{
-				{96 * mib, 512}, {6 * mib, 512}, {6 * mib, 4096}, {30 * 512, 512}, {31_914_983_424, 512}, {2_000_398_934_016, 4096},
+				{24 * mib, 512}, {6 * mib, 512}, {6 * mib, 4096}, {30 * 512, 512}, {31_914_983_424, 512}, {2_000_398_934_016, 4096},
 			} {
 				whole := func(bytes int64) int64 { return bytes / c.sectorBytes * c.sectorBytes }
 				for _, trueBytes := range []int64{c.sizeBytes / 2, c.sizeBytes / 3, c.sizeBytes * 7 / 8, c.sizeBytes - c.sectorBytes} {
@@ -156,7 +156,7 @@ func TestQuickSeesThroughACardsMemory(t *testing.T) {
 	for name, beyond := range map[string]cardlab.Beyond{"Wrap": cardlab.Wrap, "Drop": cardlab.Drop} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			for _, trueBytes := range []int64{sizeBytes - 512, sizeBytes / 3, 9*mib + 512, 512} {
+			for _, trueBytes := range []int64{sizeBytes - 512, 20*mib + 512, 512} {
 				expectShort(t, cardlab.Traits{
 					SizeBytes: sizeBytes, TrueSizeBytes: trueBytes, Beyond: beyond, MemoryBytes: 8 * mib,
 				})
@@ -181,7 +181,7 @@ func TestQuickRaisesNoFalseAlarm(t *testing.T) {
 			for i := range count / parts {
 				sectorBytes := int64(512) << random.IntN(4)
 				largest := int64(mib / 2)
-				if i%125 == 0 {
+				if i == 0 {
 					largest = 64_000_000_000
 				}
 				traits := cardlab.Traits{

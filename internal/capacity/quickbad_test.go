@@ -27,7 +27,7 @@ func plannedOn(t *testing.T, sizeBytes int64, seed string) []cardlab.Span {
 
 // TestQuickCallsUnreliableWhatNoSizeExplains lets cards fail in ways that have nothing to do with their size.
 func TestQuickCallsUnreliableWhatNoSizeExplains(t *testing.T) {
-	const sizeBytes = 64 * mib
+	const sizeBytes = 8 * mib
 	planned := plannedOn(t, sizeBytes, "a seed")
 	single := planned[len(planned)/2].OffsetBytes
 	last := int64(sizeBytes - 512)
@@ -113,8 +113,8 @@ func (c stuckCard) WriteAt(p []byte, offsetBytes int64) (int, error) {
 
 // TestQuickTellsCrossedAddressLines has a line that no size explains: what lies above it is there too.
 func TestQuickTellsCrossedAddressLines(t *testing.T) {
-	for _, lineBytes := range []int64{4 * mib, 16 * mib} {
-		card := stuckCard{newCard(t, cardlab.Traits{SizeBytes: 96 * mib, OldContent: true}), lineBytes}
+	for _, lineBytes := range []int64{mib, 4 * mib} {
+		card := stuckCard{newCard(t, cardlab.Traits{SizeBytes: 24 * mib, OldContent: true}), lineBytes}
 		got, err := capacity.Quick(t.Context(), card, options(t, card))
 		if err != nil {
 			t.Fatal(err)
