@@ -56,17 +56,16 @@ func RestoreLeftover(ctx context.Context, card flash.Card, o Options) (*Leftover
 			left.InUse = append(left.InUse, filepath.Join(f.path, entry.Name()))
 		case err != nil:
 			return left.orNil(), err
-		case r != nil:
+		case r != nil && r.maybeOf(card, o.Card):
 			found = append(found, r)
+		case r != nil:
+			_ = r.file.Close() // at once, so that whoever has its card at hand need not wait for this one
 		}
 	}
 	slices.SortFunc(found, func(a, b *leftRescue) int { return b.head.Started.Compare(a.head.Started) })
 	for _, r := range found {
 		if ctx.Err() != nil {
 			return left.orNil(), context.Cause(ctx)
-		}
-		if !r.maybeOf(card, o.Card) {
-			continue
 		}
 		if err := left.restore(f, r, card, o.meter()); err != nil {
 			return left.orNil(), err
