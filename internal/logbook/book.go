@@ -122,8 +122,9 @@ func (b *Book) Finish(ctx context.Context, run *Run, image source.Facts, trace [
 
 // A Filter narrows a list; its zero value takes the latest 50 runs of all cards.
 type Filter struct {
-	Label string // only runs of the card with this label
-	Limit int    // at most so many, the latest first; 0 is 50
+	Label  string // only runs of the card with this label
+	CardID int64  // only runs of this card; 0: of all
+	Limit  int    // at most so many, the latest first; 0 is 50
 }
 
 // List gives the latest runs first. A run that was never closed has verdict unfinished.

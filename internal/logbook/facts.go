@@ -44,10 +44,8 @@ type CardFact struct {
 // the earlier ones stay as history. What is noted already is not noted again. ErrFact for a name that is none of FactNames and for
 // a value that does not fit its name, ErrNoCard when there is no such card.
 func (b *Book) SetFacts(ctx context.Context, cardID int64, facts map[string]string, at time.Time) error {
-	for _, name := range slices.Sorted(maps.Keys(facts)) {
-		if err := checkFact(name, facts[name], at); err != nil {
-			return err
-		}
+	if err := CheckFacts(facts, at); err != nil {
+		return err
 	}
 	err := b.write(ctx, func(tx *sql.Tx) error {
 		if err := mustBeCard(ctx, tx, cardID); err != nil {
@@ -69,6 +67,16 @@ func (b *Book) SetFacts(ctx context.Context, cardID int64, facts map[string]stri
 	})
 	if err != nil {
 		return fmt.Errorf("facts of card %d: %w", cardID, err)
+	}
+	return nil
+}
+
+// CheckFacts says ErrFact, and why, where SetFacts would: so that no card is made for facts that cannot be noted.
+func CheckFacts(facts map[string]string, at time.Time) error {
+	for _, name := range slices.Sorted(maps.Keys(facts)) {
+		if err := checkFact(name, facts[name], at); err != nil {
+			return err
+		}
 	}
 	return nil
 }

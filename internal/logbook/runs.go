@@ -108,7 +108,7 @@ func oneRecord(row *sql.Row) (*Record, error) {
 // listRuns gives the latest runs first.
 func listRuns(ctx context.Context, q queryer, f Filter) ([]Record, error) {
 	rows, err := q.QueryContext(ctx, `SELECT `+runColumns+` FROM runs JOIN cards USING (card_id)
-		WHERE ?1 = '' OR cards.label = ?1 ORDER BY run_id DESC LIMIT ?2`, f.Label, f.Limit)
+		WHERE (?1 = '' OR cards.label = ?1) AND ?2 IN (0, runs.card_id) ORDER BY run_id DESC LIMIT ?3`, f.Label, f.CardID, f.Limit)
 	if err != nil {
 		return nil, err
 	}
