@@ -200,14 +200,22 @@ func (c *fullCheck) skipUnwritable(offsetBytes int64) int64 {
 	return r.LengthBytes
 }
 
+// dropCache makes reads come from the medium.
+func (c *fullCheck) dropCache() error {
+	if err := dropCache(c.card); err != nil {
+		return &flash.Error{Step: StepCompare, Err: err}
+	}
+	return nil
+}
+
 // dropCache makes reads come from the medium. Where that cannot be, a card that is read directly gives what it holds all the same,
 // and of a regular file nothing else is wanted.
-func (c *fullCheck) dropCache() error {
-	err := c.card.DropCache()
-	if err == nil || !isOver(err) && (c.card.Direct() || c.card.SectorBytes() == 1) {
+func dropCache(card flash.Card) error {
+	err := card.DropCache()
+	if err == nil || !isOver(err) && (card.Direct() || card.SectorBytes() == 1) {
 		return nil
 	}
-	return &flash.Error{Step: StepCompare, Err: err}
+	return err
 }
 
 // result tells what is known.

@@ -15,16 +15,16 @@ import (
 // A Leftover is what interrupted quick checks left in the folder for cards of this size.
 type Leftover struct {
 	// PutBack names the rescues whose content is back on the card, whole. They are deleted.
-	PutBack []string
+	PutBack []string `json:"put_back"`
 	// NotWhole names those of this card that could not be put back whole. They stay.
-	NotWhole []string
+	NotWhole []string `json:"not_whole"`
 	// Left are the parts of the card that could not be put back, or that somebody else wrote since.
-	Left []Range
+	Left []Range `json:"left"`
 	// Elsewhere names rescues that may be of this card, but none of whose stamps is on it: they are of another, or of this one when it
 	// was put back in another way. They stay, and the card was not written for them.
-	Elsewhere []string
+	Elsewhere []string `json:"elsewhere"`
 	// InUse names those of a check that is under way. They were not touched.
-	InUse []string
+	InUse []string `json:"in_use"`
 }
 
 // RestoreLeftover puts back what an interrupted quick check left unrestored on this very card, the latest check first. nil stands for

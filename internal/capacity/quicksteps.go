@@ -182,7 +182,7 @@ func (q *quickCheck) flush(ctx context.Context) error {
 	if !q.wrote && q.refusal != nil {
 		return q.refusal // it takes no stamp anywhere
 	}
-	if err := errors.Join(q.card.Flush(), q.card.DropCache()); err != nil {
+	if err := errors.Join(q.card.Flush(), dropCache(q.card)); err != nil {
 		return failure(StepStamp, span{}, err)
 	}
 	return nil

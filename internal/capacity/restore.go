@@ -65,7 +65,7 @@ func (r *restorer) putBack() error {
 			return err
 		}
 	}
-	if err := errors.Join(r.card.Flush(), r.card.DropCache()); err != nil {
+	if err := errors.Join(r.card.Flush(), dropCache(r.card)); err != nil {
 		return failure(StepRestore, span{}, err)
 	}
 	return nil
