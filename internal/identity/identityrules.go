@@ -23,10 +23,10 @@ func (d *doubts) aboutIdentity() {
 		d.hint("maker-blank", "The maker's number looks as if it was never filled in.", "MID "+cid.ManufacturerID.String())
 	}
 	if d.card.Kind == KindSD { // an eMMC's OEM is a number
-		d.text("oem", "OEM", "OID", 2)
-		d.text("name", "name", "PNM", 5)
+		d.text(oemCodes, "OEM", "OID", 2)
+		d.text(nameCodes, "name", "PNM", 5)
 	} else {
-		d.text("name", "name", "PNM", 6)
+		d.text(nameCodes, "name", "PNM", 6)
 	}
 	if cid.Month < 1 || cid.Month > 12 {
 		d.contradiction("date-month-impossible", "The month in which the card says it was made does not exist.",
@@ -42,8 +42,16 @@ func (d *doubts) aboutIdentity() {
 	}
 }
 
+// A textCodes are the codes of findings on a text of the CID, written out where whoever looks for one finds it.
+type textCodes struct{ notPrintable, padded, blank string }
+
+var (
+	oemCodes  = textCodes{"oem-not-printable", "oem-padded-with-zeros", "oem-blank"}
+	nameCodes = textCodes{"name-not-printable", "name-padded-with-zeros", "name-blank"}
+)
+
 // text looks at a field of the CID that is to hold printable ASCII. Zeros behind the text are a common way to fill it up.
-func (d *doubts) text(code, word, field string, length int) {
+func (d *doubts) text(codes textCodes, word, field string, length int) {
 	value, ok := d.card.CID.Value(field)
 	if !ok {
 		return
@@ -53,11 +61,11 @@ func (d *doubts) text(code, word, field string, length int) {
 	evidence := fmt.Sprintf("%s \"%s\"", field, quoted([]byte(text)))
 	switch {
 	case unfilled == "" || strings.ContainsFunc(unfilled, func(r rune) bool { return r < ' ' || r > '~' }):
-		d.contradiction(code+"-not-printable", "The card's "+word+" is not made of printable characters alone.", evidence)
+		d.contradiction(codes.notPrintable, "The card's "+word+" is not made of printable characters alone.", evidence)
 	case unfilled != text:
-		d.hint(code+"-padded-with-zeros", "The card's "+word+" is filled up with zeros in place of spaces.", evidence)
+		d.hint(codes.padded, "The card's "+word+" is filled up with zeros in place of spaces.", evidence)
 	case strings.TrimSpace(text) == "":
-		d.hint(code+"-blank", "The card's "+word+" holds spaces alone.", evidence)
+		d.hint(codes.blank, "The card's "+word+" holds spaces alone.", evidence)
 	}
 }
 
