@@ -68,11 +68,11 @@ func (b *bars) drawAll(now time.Time) {
 }
 
 // draw puts a track's state into its bar.
-func (b *bars) draw(t *track, bar *pb.ProgressBar) {
+func (b *bars) draw(t watched, bar *pb.ProgressBar) {
 	total := t.total()
 	bar.SetTotal(total)
-	bar.SetCurrent(min(t.last().bytes, max(total, 0)))
-	bar.Set("doing", fmt.Sprintf("%-*s %-9s", nameColumns, report.Shortened(t.name, nameColumns), stepInOneWord(t.step)))
+	bar.SetCurrent(min(t.done(), max(total, 0)))
+	bar.Set("doing", fmt.Sprintf("%-*s %-9s", nameColumns, report.Shortened(t.called(), nameColumns), t.doing()))
 	bar.Set("figures", t.inShort())
 }
 

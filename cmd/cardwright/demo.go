@@ -170,7 +170,7 @@ func (d *demonstration) flash(ctx context.Context, book *logbook.Book, cards []d
 			Conditions: logbook.Conditions{ReaderModel: "emulated", Kernel: kernelRelease(), ProgramVersion: programVersion},
 		}
 		targets = append(targets, t)
-		tracks = append(tracks, &track{name: c.label, meter: t.Meter})
+		tracks = append(tracks, &track{nameplate: nameplate{name: c.label}, meter: t.Meter})
 	}
 	fmt.Fprintln(d.story)
 	var result *job.Result

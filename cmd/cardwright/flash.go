@@ -184,7 +184,7 @@ func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) er
 		return nil
 	}
 	caution(tty, f.targets, image.Facts().Name, f.rated)
-	if err := ask(ctx, tty, f.targets); err != nil {
+	if err := ask(ctx, tty, f.targets, "erase"); err != nil {
 		if ctx.Err() != nil {
 			return f.notStarted(err, logbook.ClassInterrupted)
 		}
@@ -201,7 +201,7 @@ func (f *flashing) write(ctx context.Context, image *supply) error {
 		targets[i].Rated = f.rated
 	}
 	var result *job.Result
-	f.newProgress(image, tracksOf(f.targets)).leavingOut(f.freeBytes).during(func() {
+	f.newProgress(image, leavingOut(f.freeBytes, tracksOf(f.targets))).during(func() {
 		result = job.Flash(ctx, image, targets, job.Options{
 			Book: f.book, Unrecorded: f.unrecorded, FloorBytesPerSecond: f.floorRate, StallLimit: f.limit,
 			Again: image.again, Free: f.free,

@@ -17,25 +17,50 @@ import (
 // A progress shows running cards to the operator. It only looks at their meters, so that a slow terminal slows no card.
 type progress struct {
 	out       io.Writer
-	tracks    []*track
+	tracks    []watched
 	lineEvery time.Duration
+}
+
+// A watched is one card at work, whatever is done to it.
+type watched interface {
+	// look samples its meter, and says whether it is at another step than at the last look.
+	look(now time.Time) (changed bool)
+	// told says when it was told last; telling notes that it is told now.
+	lastTold() time.Time
+	telling(now time.Time)
+	ended() bool
+	called() string
+	// String tells its progress in one line.
+	String() string
+	// doing is its step in one word, inShort its figures in as little room as they take: the bar shows the rest.
+	doing() string
+	inShort() string
+	done() int64
+	total() int64 // 0 where that is not known
 }
 
 // newProgress shows cards while an image goes to them, or is held against them.
 func (p *program) newProgress(image openImage, tracks []*track) *progress {
 	declared, _ := image.DeclaredBytes()
-	for _, t := range tracks {
-		t.image, t.imageBytes = image, declared
+	all := make([]watched, len(tracks))
+	for i, t := range tracks {
+		t.image, t.imageBytes = image, max(0, declared-t.leftOutBytes)
+		all[i] = t
 	}
+	return p.progressOf(all...)
+}
+
+// progressOf shows cards at any work.
+func (p *program) progressOf(tracks ...watched) *progress {
 	return &progress{out: p.stderr, tracks: tracks, lineEvery: p.lineEvery}
 }
 
 // leavingOut takes what is left out off what a step is about.
-func (p *progress) leavingOut(bytes int64) *progress {
-	for _, t := range p.tracks {
-		t.imageBytes = max(0, t.imageBytes-bytes)
+func leavingOut(bytes int64, tracks []*track) []*track {
+	for _, t := range tracks {
+		t.leftOutBytes = bytes
 	}
-	return p
+	return tracks
 }
 
 // during shows the progress for as long as work runs, and leaves the terminal as it was, also when work panics.
@@ -78,21 +103,31 @@ func (p *progress) lines(stop <-chan struct{}) {
 func (p *progress) tellLines(now time.Time, working bool) {
 	for _, t := range p.tracks {
 		changed := t.look(now)
-		due := working && t.step != flash.StepRecord && now.Sub(t.told) >= p.lineEvery
+		due := working && !t.ended() && now.Sub(t.lastTold()) >= p.lineEvery
 		if changed || due {
-			t.told = now
-			fmt.Fprintf(p.out, "%s: %s\n", t.name, t)
+			t.telling(now)
+			fmt.Fprintf(p.out, "%s: %s\n", t.called(), t)
 		}
 	}
 }
 
-// A track is one card's progress as it was looked at lately.
+// A nameplate is what the progress calls a card, and when it was told last.
+type nameplate struct {
+	name string
+	told time.Time
+}
+
+func (n *nameplate) called() string        { return n.name }
+func (n *nameplate) lastTold() time.Time   { return n.told }
+func (n *nameplate) telling(now time.Time) { n.told = now }
+
+// A track is one card's progress as it was looked at lately, while an image goes to it or is held against it.
 type track struct {
-	name       string
-	meter      *flash.Meter
-	image      openImage
-	imageBytes int64 // 0: not known beforehand
-	told       time.Time
+	nameplate
+	meter        *flash.Meter
+	image        openImage
+	imageBytes   int64 // 0: not known beforehand
+	leftOutBytes int64 // of the image
 	stretch
 }
 
@@ -100,6 +135,15 @@ type track struct {
 func (t *track) look(now time.Time) (changed bool) {
 	return t.see(now, t.meter.Look(), t.image.PackedRead)
 }
+
+// ended tells whether nothing is done to the card any more.
+func (t *track) ended() bool { return t.step == flash.StepRecord }
+
+// doing is the step in one word.
+func (t *track) doing() string { return stepInOneWord(t.step) }
+
+// done is how far the step is.
+func (t *track) done() int64 { return t.last().bytes }
 
 // total is how many bytes the step is about; 0 where that is not known.
 func (t *track) total() int64 {

@@ -20,7 +20,7 @@ func TestProgressInLines(t *testing.T) {
 		var out strings.Builder
 		p := &program{stderr: &out, lineEvery: 5 * time.Second}
 		meter := &flash.Meter{}
-		p.newProgress(image, []*track{{name: "sdb", meter: meter}}).during(func() {
+		p.newProgress(image, []*track{{nameplate: nameplate{name: "sdb"}, meter: meter}}).during(func() {
 			meter.Enter(flash.StepProof)
 			for range 11 {
 				meter.Proved(20e6)

@@ -43,6 +43,12 @@ func caution(out io.Writer, targets []*target, imageName string, rated identity.
 		imageName = "what standard input holds"
 	}
 	fmt.Fprintf(out, "Everything on %s will be erased and replaced by %s:\n\n", cardsInWords(len(targets)), report.Printable(imageName))
+	listTargets(out, targets, rated)
+	fmt.Fprintln(out)
+}
+
+// listTargets says of each target what it is and what is on it now.
+func listTargets(out io.Writer, targets []*target, rated identity.Claims) {
 	for _, s := range targets {
 		d := s.card.Description()
 		fmt.Fprintf(out, "  %s%s\n", report.Printable(s.path), report.Printable(labelled(s.label)))
@@ -52,7 +58,6 @@ func caution(out io.Writer, targets []*target, imageName string, rated identity.
 		}
 		fmt.Fprintf(out, "      on it now: %s\n", report.Printable(d.Contents))
 	}
-	fmt.Fprintln(out)
 }
 
 func cardsInWords(n int) string {
@@ -81,11 +86,11 @@ func traits(d device.Description) []string {
 	return append(known, string(d.Transport))
 }
 
-// ask has the operator type each device's name. Any other answer is a no, and so is an end of the input.
-func ask(ctx context.Context, tty terminal, targets []*target) error {
+// ask has the operator type each device's name to have it erased, or whatever is done to it. Any other answer is a no, and so is an end of the input.
+func ask(ctx context.Context, tty terminal, targets []*target, doing string) error {
 	answers := bufio.NewScanner(tty)
 	for _, s := range targets {
-		question := fmt.Sprintf("Type %s to erase it, anything else to stop: ", filepath.Base(s.path))
+		question := fmt.Sprintf("Type %s to %s it, anything else to stop: ", filepath.Base(s.path), doing)
 		if err := askOnce(ctx, tty, answers, question, s.namedBy); err != nil {
 			return err
 		}

@@ -83,7 +83,7 @@ func (f *flashing) settleSupply(ctx context.Context, s *supply, runs []logbook.R
 	}
 	meter := &flash.Meter{}
 	var err error
-	f.newProgress(s, []*track{{name: "store", meter: meter}}).during(func() {
+	f.newProgress(s, []*track{{nameplate: nameplate{name: "store"}, meter: meter}}).during(func() {
 		var kept *store.Prepared
 		if kept, err = s.keeping.Finish(ctx, meter); err == nil {
 			err = kept.Close()

@@ -161,7 +161,12 @@ func kernelRelease() string {
 func tracksOf(targets []*target) []*track {
 	tracks := make([]*track, len(targets))
 	for i, s := range targets {
-		tracks[i] = &track{name: strings.TrimSpace(report.Printable(filepath.Base(s.path) + " " + s.label)), meter: &s.meter}
+		tracks[i] = &track{nameplate: nameplate{name: s.shortName()}, meter: &s.meter}
 	}
 	return tracks
+}
+
+// shortName is what the progress calls a target.
+func (t *target) shortName() string {
+	return strings.TrimSpace(report.Printable(filepath.Base(t.path) + " " + t.label))
 }
