@@ -47,7 +47,7 @@ var passages = []passage{
 	{"flash/source", []string{"flash/source/xz"}, "it decodes one of the formats, and knows nothing of the others"},
 	{
 		"internal/report",
-		[]string{"flash", "flash/source", "verify", "partition", "internal/logbook"},
+		[]string{"flash", "flash/source", "verify", "partition", "internal/capacity", "internal/identity", "internal/logbook"},
 		"it prints results and never starts work",
 	},
 	{

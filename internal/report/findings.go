@@ -24,10 +24,14 @@ func findingsOf(run *logbook.Run) []partition.Finding {
 			}
 		}
 	}
-	slices.SortStableFunc(all, func(a, b partition.Finding) int {
+	return sorted(all)
+}
+
+// sorted gives the findings in the order of their severity.
+func sorted(findings []partition.Finding) []partition.Finding {
+	return slices.SortedStableFunc(slices.Values(findings), func(a, b partition.Finding) int {
 		return slices.Index(severities(), a.Severity) - slices.Index(severities(), b.Severity)
 	})
-	return all
 }
 
 // addFindings tells the faults and warnings, and counts the rest, unless nothing is to be left out.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"flag"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"testing"
@@ -68,6 +69,7 @@ func TestOutputIsAsAgreed(t *testing.T) {
 		"wrapped.json": func(w io.Writer) error { return report.JSON(w, document(wrapped("node-08"))) },
 		"mbr.json":     func(w io.Writer) error { return report.TableJSON(w, stamp, mbr()) },
 	}
+	maps.Copy(cases, pagesOfCards(stamp))
 	for name, print := range cases {
 		t.Run(name, func(t *testing.T) {
 			var got bytes.Buffer
@@ -88,5 +90,29 @@ func TestOutputIsAsAgreed(t *testing.T) {
 				t.Errorf("the output differs (-want +got):\n%s", diff)
 			}
 		})
+	}
+}
+
+// pagesOfCards tell what cards are, and how large.
+func pagesOfCards(stamp report.Stamp) map[string]func(io.Writer) error {
+	capacityText := func(d report.CapacityDocument) func(io.Writer) error {
+		return func(w io.Writer) error { return report.CapacityText(w, d) }
+	}
+	emmc := &report.Identity{Device: "copied", Card: module()}
+	makers := []logbook.Maker{{Kind: logbook.KindSD, ManufacturerID: 1, Name: "Example Cards"}}
+	return map[string]func(io.Writer) error{
+		"identity.txt":  func(w io.Writer) error { return report.WriteIdentity(w, identified(), false) },
+		"fields.txt":    func(w io.Writer) error { return report.WriteIdentity(w, emmc, true) },
+		"hidden.txt":    func(w io.Writer) error { return report.WriteIdentity(w, hidden(), true) },
+		"hidden.json":   func(w io.Writer) error { return report.IdentityJSON(w, stamp, hidden()) },
+		"sound.txt":     capacityText(sound()),
+		"short.txt":     capacityText(short()),
+		"rotten.txt":    capacityText(rotten()),
+		"stopped.txt":   capacityText(stopped()),
+		"short.json":    func(w io.Writer) error { return report.CapacityJSON(w, short()) },
+		"cards.txt":     func(w io.Writer) error { return report.Cards(w, []logbook.CardRecord{record(), unflashed()}) },
+		"cardpage.txt":  func(w io.Writer) error { return report.WriteCardPage(w, cardPage()) },
+		"unflashed.txt": func(w io.Writer) error { return report.WriteCardPage(w, &report.CardPage{Card: unflashed()}) },
+		"makers.txt":    func(w io.Writer) error { return report.Makers(w, makers) },
 	}
 }

@@ -79,7 +79,7 @@ func nextWhenDamaged(run *logbook.Run) string {
 		state = "Do not use it: a boot sector may still be on it."
 	}
 	if run.Proof != nil && run.Proof.TrueSizeBytes != nil {
-		return state + " If another reader says the same, take it out of use."
+		return state + " Find out its size with \"cardwright capacity DEV\", in another reader too."
 	}
 	return state + " Flash it once more in another reader; if it is damaged again, take it out of use."
 }

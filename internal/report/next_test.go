@@ -68,6 +68,7 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 				Step: flash.StepFiles, Class: logbook.ClassSource, Cause: "the FAT file system has no room", OffsetBytes: 1 << 20,
 			}}, "No boot sector was left on the card; what it held before is gone. The image and the card's own files", "sound image",
 		},
+		"a card that wraps round": {wrapped("node-08"), "\"cardwright capacity DEV\"", "out of use"},
 	} {
 		var page strings.Builder
 		if err := report.Text(&page, report.Document{Cards: []logbook.Run{c.run}}); err != nil {
