@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -122,6 +123,9 @@ func hintFor(err error, code exitCode) string {
 	if errors.Is(err, logbook.ErrNotFound) {
 		return "\"cardwright logbook list\" lists the runs."
 	}
+	if errors.Is(err, logbook.ErrNoCard) {
+		return "\"cardwright logbook cards\" lists the cards. One that was bought\nand not flashed yet is made by noting something of it, such as --price 7.90."
+	}
 	if errors.Is(err, store.ErrNotPrepared) {
 		return storeHint
 	}
@@ -143,18 +147,23 @@ func hintFor(err error, code exitCode) string {
 
 // exitHelp is the part of a command's help that lists its exit codes.
 func exitHelp(codes ...exitCode) string {
-	meansIntact := slices.Contains(codes, damaged)
+	own := map[exitCode]string{}
+	if slices.Contains(codes, damaged) {
+		own[done] = "done, every card intact"
+	}
+	return exitHelpWith(own, codes...)
+}
+
+// exitHelpWith does the same for a command that gives some of them a meaning of its own.
+func exitHelpWith(own map[exitCode]string, codes ...exitCode) string {
 	codes = append(codes, done, programFailed, wrongUsage, interrupted)
 	slices.Sort(codes)
 	var text strings.Builder
 	text.WriteString("Exit codes:\n")
 	for _, code := range codes {
 		for _, o := range outcomes() {
-			if o.code == done && meansIntact {
-				o.meaning = "done, every card intact"
-			}
 			if o.code == code {
-				fmt.Fprintf(&text, "  %3d  %s\n", code, o.meaning)
+				fmt.Fprintf(&text, "  %3d  %s\n", code, cmp.Or(own[code], o.meaning))
 			}
 		}
 	}
@@ -231,6 +240,9 @@ func codeOfError(err error) exitCode {
 	}
 	if errors.Is(err, context.Canceled) {
 		return interrupted
+	}
+	if errors.Is(err, logbook.ErrFact) || errors.Is(err, logbook.ErrMaker) {
+		return wrongUsage
 	}
 	if _, ok := errors.AsType[*device.Refusal](err); ok {
 		return refused

@@ -8,7 +8,9 @@ import (
 
 	"cardwright/flash"
 	"cardwright/flash/source"
+	"cardwright/internal/capacity"
 	"cardwright/internal/device"
+	"cardwright/internal/job"
 	"cardwright/internal/logbook"
 )
 
@@ -76,3 +78,29 @@ func TestCodeOfAnError(t *testing.T) {
 		}
 	}
 }
+
+func TestCodeOfACapacityCheck(t *testing.T) {
+	failure := func(class logbook.Class) *logbook.Failure { return &logbook.Failure{Class: class} }
+	for _, c := range []struct {
+		name string
+		run  job.CapacityRun
+		want exitCode
+	}{
+		{"true", job.CapacityRun{Result: found("true")}, 0},
+		{"short", job.CapacityRun{Result: found("short")}, 6},
+		{"unreliable", job.CapacityRun{Result: found("unreliable")}, 6},
+		{"true, but what it held is not back", job.CapacityRun{Result: found("true"), Error: failure(logbook.ClassCard)}, 5},
+		{"short, then interrupted", job.CapacityRun{Result: found("short"), Error: failure(logbook.ClassInterrupted)}, 130},
+		{"the card failed", job.CapacityRun{Result: found(""), Error: failure(logbook.ClassCard)}, 5},
+		{"refused", job.CapacityRun{Error: failure(logbook.ClassRefused)}, 3},
+		{"interrupted", job.CapacityRun{Result: found(""), Error: failure(logbook.ClassInterrupted)}, 130},
+		{"without a word", job.CapacityRun{Result: found("")}, 1},
+		{"without anything", job.CapacityRun{}, 1},
+	} {
+		if got := codeOfCapacity(&c.run); got != c.want {
+			t.Errorf("%s: %d, want %d", c.name, got, c.want)
+		}
+	}
+}
+
+func found(verdict capacity.Verdict) *capacity.Result { return &capacity.Result{Verdict: verdict} }

@@ -24,7 +24,8 @@ func (p *program) logbookCommand() *cobra.Command {
 		Args: unknownCommand,
 		RunE: func(cmd *cobra.Command, _ []string) error { return needsCommand(cmd) },
 	}
-	cmd.AddCommand(p.logbookListCommand(), p.logbookShowCommand())
+	cmd.AddCommand(p.logbookListCommand(), p.logbookShowCommand(), p.logbookCardsCommand(), p.logbookCardCommand(),
+		p.logbookMakerCommand())
 	return cmd
 }
 

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cardwright/internal/device"
 	"cardwright/internal/report"
 )
 
@@ -26,6 +27,7 @@ type program struct {
 	effectiveUser int
 	terminal      func() (terminal, error) // opens the operator's terminal
 	lineEvery     time.Duration            // how often progress is told where it is told in lines
+	roots         device.Roots             // where identify finds the kernel's trees; the zero value is this machine's
 
 	logbookPath string // --logbook; empty: the environment or the default decides
 	json        bool   // --json
@@ -109,8 +111,8 @@ func (p *program) root() *cobra.Command {
 	root.PersistentFlags().StringVar(&p.logbookPath, "logbook", "",
 		"the logbook's `path` (else CARDWRIGHT_LOGBOOK, else root's or the user's own)")
 	root.SetHelpCommand(helpCommand(root))
-	root.AddCommand(p.flashCommand(), p.batchCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(), p.prepareCommand(),
-		p.logbookCommand(), p.demoCommand())
+	root.AddCommand(p.flashCommand(), p.batchCommand(), p.checkCommand(), p.inspectCommand(), p.cardsCommand(),
+		p.identifyCommand(), p.capacityCommand(), p.prepareCommand(), p.logbookCommand(), p.demoCommand())
 	eachCommand(root, func(cmd *cobra.Command) {
 		cmd.DisableFlagsInUseLine = true
 		cmd.SuggestionsMinimumDistance = 2

@@ -15,6 +15,8 @@ var pathUsers = map[string]string{
 	"flash/source/local.go":                "the operator names the image",
 	"flash/source/checksumfile.go":         "the operator names the checksum file, or it lies beside the image under a fixed name",
 	"internal/device":                      "the operator names the card, and the kernel's own trees tell of it",
+	"internal/job/identity.go":             "the kernel's own tree names the folder of a card's registers",
+	"internal/capacity":                    "the operator names the folder of what cards held, and names in it are made or listed",
 	"internal/store":                       "the operator names the store, and its entries go by digests",
 	"cmd/cardwright/store.go":              "it asks whether the store is there, so that no card's file is written over it",
 	"internal/logbook":                     "the operator names the logbook, or the environment does",
@@ -23,16 +25,15 @@ var pathUsers = map[string]string{
 	"cmd/cardwright/free.go":               "the operator names the image",
 	"cmd/cardwright/kept.go":               "it asks what is there that no card may hold: the logbook, the image, the store, the program",
 	"cmd/cardwright/inspect.go":            "the operator names the image or the card",
+	"cmd/cardwright/identify.go":           "the operator names the folder of registers, or the kernel does",
 	"cmd/cardwright/book.go":               "the operator names the logbook",
 	"cmd/cardwright/projectflags.go":       "the operator names the file of labels",
 	"cmd/cardwright/prompt.go":             "the terminal has a fixed name",
 	"cmd/cardwright/target.go":             "the operator names the card",
 	"internal/project/files.go":            "the operator names the folder of a card's own files; links in it are not followed",
 	"internal/cardlab/blockdev":            "the emulated card has a folder of its own, and the kernel's loop devices fixed names",
-	"internal/cardlab/registers/folder.go": "who describes the card names the folder for what it tells; the names in it are fixed",
 	"bench":                                "the bench measures in a folder of its own",
-	"internal/job/identity.go":             "the kernel's own tree names the folder of a card's registers",
-	"internal/capacity":                    "the operator names the folder of what cards held, and names in it are made or listed",
+	"internal/cardlab/registers/folder.go": "who describes the card names the folder for what it tells; the names in it are fixed",
 }
 
 // takingPaths are the calls that reach a file by its name. Those that a descriptor is handed to are not among them.
