@@ -13,6 +13,38 @@ import (
 	"cardwright/internal/cardlab"
 )
 
+// A capacityDocument is what "capacity --json" tells.
+type capacityDocument struct {
+	ProgramVersion string  `json:"program_version"`
+	StartedAt      string  `json:"started_at"`
+	ExitCode       int     `json:"exit_code"`
+	Device         string  `json:"device"`
+	Label          string  `json:"label"`
+	CardID         int64   `json:"card_id"`
+	CheckID        int64   `json:"check_id"`
+	Leftover       any     `json:"leftover"`
+	Claimed        int64   `json:"claimed_bytes"`
+	True           *int64  `json:"true_bytes"`
+	Verdict        string  `json:"verdict"`
+	Mode           string  `json:"mode"`
+	Bad            []any   `json:"bad_ranges"`
+	Miss           float64 `json:"chance_to_miss"`
+	Missing        float64 `json:"missing_fraction"`
+	Places         int     `json:"random_places"`
+	LeftOut        int     `json:"ranges_left_out"`
+	Restored       *bool   `json:"restored"`
+	Rescue         string  `json:"rescue"`
+	Seed           string  `json:"seed"`
+	Write          any     `json:"write"`
+	Read           any     `json:"read"`
+	WriteTrace     []any   `json:"write_trace"`
+	ReadTrace      []any   `json:"read_trace"`
+	ResumedAt      int64   `json:"resumed_at_bytes"`
+	Seconds        float64 `json:"seconds"`
+	Findings       []any   `json:"findings"`
+	Error          any     `json:"error"`
+}
+
 // capacityOf checks the size of a card and expects an exit code.
 func capacityOf(t *testing.T, card *seated, wantCode int, flags ...string) *capacityDocument {
 	t.Helper()
@@ -41,7 +73,7 @@ func TestFalseSizesAreFoundToTheSector(t *testing.T) {
 				}
 				full := capacityOf(t, card, 6, "--full")
 				full.expect(t, "short", &trueBytes)
-				if full.Mode != "full" || full.ChanceToMiss != 0 || len(full.BadRanges) == 0 {
+				if full.Mode != "full" || full.Miss != 0 || len(full.Bad) == 0 {
 					t.Errorf("%+v", full)
 				}
 			})
@@ -51,8 +83,8 @@ func TestFalseSizesAreFoundToTheSector(t *testing.T) {
 
 func (d *capacityDocument) expect(t *testing.T, verdict string, trueBytes *int64) {
 	t.Helper()
-	if d.Verdict != verdict || (d.TrueBytes == nil) != (trueBytes == nil) || trueBytes != nil && *d.TrueBytes != *trueBytes {
-		t.Errorf("verdict %q, true size %s; want %q, %s", d.Verdict, number(d.TrueBytes), verdict, number(trueBytes))
+	if d.Verdict != verdict || (d.True == nil) != (trueBytes == nil) || trueBytes != nil && *d.True != *trueBytes {
+		t.Errorf("verdict %q, true size %s; want %q, %s", d.Verdict, number(d.True), verdict, number(trueBytes))
 	}
 }
 
@@ -86,8 +118,8 @@ func TestSoundCardKeepsWhatItHolds(t *testing.T) {
 	if len(card.Truth().Written()) == 0 {
 		t.Error("nothing was written at all")
 	}
-	if document.ChanceToMiss <= 0 || document.ChanceToMiss > 0.05 {
-		t.Errorf("the chance to miss a card with a hundredth missing is told as %v", document.ChanceToMiss)
+	if document.Miss <= 0 || document.Miss > 0.05 {
+		t.Errorf("the chance to miss a card with a hundredth missing is told as %v", document.Miss)
 	}
 }
 
@@ -149,7 +181,7 @@ func TestFullCheckGoesOn(t *testing.T) {
 	}
 	interrupted := p.wait()
 	interrupted.expectCode(t, 130)
-	if d := decode[capacityDocument](t, interrupted.stdout); d.Verdict != "" || d.TrueBytes != nil {
+	if d := decode[capacityDocument](t, interrupted.stdout); d.Verdict != "" || d.True != nil {
 		t.Errorf("a check that was not finished says %q", d.Verdict)
 	}
 	before := card.Counts().WrittenBytes
