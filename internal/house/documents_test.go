@@ -33,7 +33,7 @@ func TestPageOfDocumentsNamesWhatThereIs(t *testing.T) {
 		}
 		addFields(fields, f)
 		addValues(values, f)
-		if folder := path.Dir(f.path); folder == "partition" || folder == "internal/job" {
+		if folder := path.Dir(f.path); folder == "partition" || folder == "internal/job" || folder == "internal/identity" {
 			addCodes(codes, f)
 		}
 	}
