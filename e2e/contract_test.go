@@ -129,7 +129,6 @@ type conditionDoc struct {
 	BusRate           float64 `json:"bus_bytes_per_s"`
 	BusWasTheLimit    bool    `json:"bus_was_the_limit"`
 	SourceWasTheLimit bool    `json:"source_was_the_limit"`
-	BusWasTheLimit    bool    `json:"bus_was_the_limit"`
 	Peers             int     `json:"peers"`
 	PeersMedian       float64 `json:"peers_median_bytes_per_s"`
 	PeersSpread       float64 `json:"peers_spread_bytes_per_s"`

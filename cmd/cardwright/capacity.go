@@ -163,15 +163,11 @@ func (s *sizing) measure(ctx context.Context) error {
 	defer s.closeBook(book)
 	t, meter := s.targets[0], &capacity.Meter{}
 	var run *job.CapacityRun
-	var err error
 	s.progressOf(&survey{nameplate: nameplate{name: t.shortName()}, meter: meter}).during(func() {
-		run, err = job.Capacity(ctx, t.forJob(), job.CapacityOptions{
+		run = job.Capacity(ctx, t.forJob(), job.CapacityOptions{
 			Book: book, Unrecorded: unrecorded, Mode: s.mode(), Erase: s.erase, Folder: s.folder, Meter: meter, StallLimit: s.limit,
 		})
 	})
-	if err != nil {
-		return err
-	}
 	return s.warnOfStuckCalls(s.printCapacity(run), s.targets)
 }
 

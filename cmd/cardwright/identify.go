@@ -24,9 +24,9 @@ type identifying struct {
 	label  string
 	fields bool
 
-	page   report.Identity
-	beside []device.Listing // the other disks of this machine
-	node   string           // where the card is seated; empty for a folder
+	page  report.Identity
+	twins []string // where else this machine reads the same CID now
+	node  string   // where the card is seated; empty for a folder
 }
 
 func (p *program) identifyCommand() *cobra.Command {
@@ -72,7 +72,6 @@ func (i *identifying) run(ctx context.Context, args []string) (err error) {
 	if err != nil {
 		return err
 	}
-	i.contradict(startedAt)
 	if err := i.consult(ctx); err != nil {
 		return err
 	}
@@ -105,7 +104,7 @@ func (i *identifying) readDevice(ctx context.Context, path string) error {
 		return err
 	}
 	i.page.SizeBytes, i.page.BusMode, i.page.BusBytesPerSecond = d.SizeBytes, d.Bus.Mode, d.Bus.BytesPerSecond
-	i.node = d.Node
+	i.node, i.twins = d.Node, d.Twins
 	if d.RegisterFolder == "" {
 		i.page.Hidden = whyHidden(d)
 		return nil
@@ -122,23 +121,17 @@ func (i *identifying) readDevice(ctx context.Context, path string) error {
 	return nil
 }
 
-// describe finds the disk among those of this machine, which takes no right to open it, and remembers the others. What is none of
-// them is opened for reading, which tells what it is.
+// describe finds the disk among those of this machine, which takes no right to open it. What is none of them is opened for reading,
+// which tells what it is.
 func (i *identifying) describe(ctx context.Context, path string) (d device.Description, err error) {
 	listings, err := unlessInterrupted(ctx, func() ([]device.Listing, error) { return device.List(ctx, i.roots) })
 	if err != nil {
 		return d, err
 	}
-	found := false
 	for _, l := range listings {
 		if sameDisk([]wish{{path: l.Node}}, path) != "" {
-			d, found = l.Description, true
-		} else {
-			i.beside = append(i.beside, l)
+			return l.Description, nil
 		}
-	}
-	if found {
-		return d, nil
 	}
 	return unlessInterrupted(ctx, func() (device.Description, error) {
 		card, err := device.Open(ctx, path, device.Options{ReadOnly: true, Roots: i.roots})
@@ -162,15 +155,6 @@ func whyHidden(d device.Description) string {
 	return "the kernel tells none of this disk. " + slot
 }
 
-// contradict finds what in the registers does not fit together.
-func (i *identifying) contradict(today time.Time) {
-	if i.page.Card != nil {
-		i.page.Findings = i.page.Card.Contradictions(identity.Situation{
-			KernelSizeBytes: i.page.SizeBytes, Today: today, Printed: i.page.Printed,
-		})
-	}
-}
-
 // consult adds what the logbook knows. Without a logbook, the other readers of this machine are all that there is to compare with.
 func (i *identifying) consult(ctx context.Context) error {
 	book, err := i.bookToConsult(ctx)
@@ -183,7 +167,9 @@ func (i *identifying) consult(ctx context.Context) error {
 			return err
 		}
 	}
-	i.compare()
+	i.page.Findings = job.Doubts(ctx, i.page.Card, job.Neighbourhood{
+		SizeBytes: i.page.SizeBytes, Label: i.label, Place: i.node, Twins: i.twins, Printed: i.page.Printed, Book: book,
+	})
 	return nil
 }
 

@@ -1,6 +1,7 @@
 package job
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"time"
@@ -54,16 +55,10 @@ func Doubts(ctx context.Context, card *identity.Card, n Neighbourhood) []partiti
 	if card.CID == nil {
 		return doubts
 	}
-	this := identity.Sighting{
-		Label: n.Label, CID: card.CID.Raw, SizeBytes: n.SizeBytes, Claims: card.Claims(), Place: n.Place,
-		WriteBytesPerSecond: n.WriteBytesPerSecond,
-	}
-	if card.SSR != nil {
-		this.AUBytes = card.SSR.AUBytes
-	}
+	this := n.sighting(card)
 	var others []identity.Sighting
 	for _, place := range n.Twins {
-		others = append(others, identity.Sighting{CID: this.CID, SizeBytes: n.SizeBytes, Place: place})
+		others = append(others, identity.Sighting{CID: this.CID, Place: place})
 	}
 	if n.Book != nil {
 		known, err := kin(ctx, n.Book, &this)
@@ -103,6 +98,21 @@ func printedOn(ctx context.Context, book *logbook.Book, t Target) identity.Claim
 	return rated
 }
 
+// sighting is the card as it is seen now.
+func (n Neighbourhood) sighting(card *identity.Card) identity.Sighting {
+	this := identity.Sighting{
+		Label: n.Label, CID: card.CID.Raw, SizeBytes: n.SizeBytes, Claims: card.Claims(), Place: n.Place,
+		WriteBytesPerSecond: n.WriteBytesPerSecond,
+	}
+	if card.CSD != nil && this.SizeBytes == 0 { // of a folder alone, the card's own word must do
+		this.SizeBytes = card.CSD.CapacityBytes
+	}
+	if card.SSR != nil {
+		this.AUBytes = card.SSR.AUBytes
+	}
+	return this
+}
+
 // kin gives the cards of the logbook that a card is held against: itself, under the labels that it had, and the others of its
 // product. It puts into the card's own sighting what the logbook knows of it.
 func kin(ctx context.Context, book *logbook.Book, this *identity.Sighting) (others []identity.Sighting, err error) {
@@ -110,6 +120,7 @@ func kin(ctx context.Context, book *logbook.Book, this *identity.Sighting) (othe
 	switch {
 	case err == nil:
 		this.CardID, this.Labels = known.CardID, known.Labels
+		this.WriteBytesPerSecond = cmp.Or(this.WriteBytesPerSecond, known.WriteBytesPerSecond)
 	case !errors.Is(err, logbook.ErrNoCard):
 		return nil, err
 	}
@@ -127,7 +138,7 @@ func sightingOf(record logbook.CardRecord) identity.Sighting {
 		WriteBytesPerSecond: record.WriteBytesPerSecond,
 	}
 	if r := record.Registers; r != nil {
-		s.AUBytes = r.AUBytes
+		s.AUBytes, s.SizeBytes = r.AUBytes, cmp.Or(s.SizeBytes, r.CapacityBytes)
 		s.Claims = identity.Claims{SpeedClass: r.SpeedClass, UHSGrade: r.UHSGrade, VideoClass: r.VideoClass, AppClass: r.AppClass}
 	}
 	return s
