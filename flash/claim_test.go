@@ -10,7 +10,7 @@ import (
 )
 
 // Worked by hand from docs/decisions/0018: every pace, and beside each the nearest case that is another one. The cards write
-// 20 MB/s, so a bus is the limit where its ceiling is at most 20 / 0.75 = 26.7 MB/s.
+// 20 MB/s, so a bus is the limit where its ceiling is at most 20 / 0.5 = 40 MB/s.
 func TestPaceWithClaimsAndBus(t *testing.T) {
 	claim := func(megabytes float64) flash.Claim { return flash.Claim{BytesPerSecond: megabytes * 1e6, Marks: "V30"} }
 	bus := func(megabytes float64) flash.Bus { return flash.Bus{BytesPerSecond: megabytes * 1e6, Name: "a bus"} }
@@ -34,25 +34,25 @@ func TestPaceWithClaimsAndBus(t *testing.T) {
 		{"as asked where only the floor is known", flash.Judge{FloorBytesPerSecond: 5e6}, flash.PaceAsAsked, "holds the floor"},
 		{"nothing to judge by", flash.Judge{}, flash.PaceUnjudged, "no claim is known"},
 
-		{"claim missed on a limited bus", flash.Judge{Claim: claim(30), Bus: bus(26)}, flash.PaceUnjudged, "the bus (a bus, 26.00 MB/s at the most) may have been the limit"},
-		{"claim missed on a bus just fast enough", flash.Judge{Claim: claim(30), Bus: bus(27.5)}, flash.PaceBelowClaim, "under the 30 MB/s"},
-		{"claim held on a limited bus", flash.Judge{Claim: claim(10), Bus: bus(26)}, flash.PaceAsClaimed, "holds the 10 MB/s"},
-		{"floor missed on a limited bus", flash.Judge{FloorBytesPerSecond: 21e6, Bus: bus(26)}, flash.PaceUnjudged, "a bus"},
-		{"floor missed on a bus just fast enough", flash.Judge{FloorBytesPerSecond: 21e6, Bus: bus(27.5)}, flash.PaceBelowFloor, "under the floor"},
-		{"floor held on a limited bus", flash.Judge{FloorBytesPerSecond: 10e6, Bus: bus(26)}, flash.PaceAsAsked, "holds the floor"},
-		{"floor held, claim open", flash.Judge{FloorBytesPerSecond: 10e6, Claim: claim(30), Bus: bus(26)}, flash.PaceAsAsked, "under the 30 MB/s that V30 promises, but the bus"},
-		{"claim held, floor open", flash.Judge{FloorBytesPerSecond: 21e6, Claim: claim(10), Bus: bus(26)}, flash.PaceUnjudged, "a bus"},
-		{"floor and claim held on a limited bus", flash.Judge{FloorBytesPerSecond: 5e6, Claim: claim(10), Bus: bus(26)}, flash.PaceAsClaimed, "holds the 10 MB/s"},
-		{"peers on a limited bus say nothing", flash.Judge{Peers: alike, Bus: bus(26)}, flash.PaceUnjudged, "a bus"},
-		{"nor do faster ones", flash.Judge{Peers: faster, Bus: bus(26)}, flash.PaceUnjudged, "a bus"},
-		{"peers on a bus just fast enough", flash.Judge{Peers: alike, Bus: bus(27.5)}, flash.PaceAsPeers, "peers"},
+		{"claim missed on a limited bus", flash.Judge{Claim: claim(30), Bus: bus(39)}, flash.PaceUnjudged, "the bus (a bus, 39.00 MB/s at the most) may have been the limit"},
+		{"claim missed on a bus just fast enough", flash.Judge{Claim: claim(30), Bus: bus(41)}, flash.PaceBelowClaim, "under the 30 MB/s"},
+		{"claim held on a limited bus", flash.Judge{Claim: claim(10), Bus: bus(39)}, flash.PaceAsClaimed, "holds the 10 MB/s"},
+		{"floor missed on a limited bus", flash.Judge{FloorBytesPerSecond: 21e6, Bus: bus(39)}, flash.PaceUnjudged, "a bus"},
+		{"floor missed on a bus just fast enough", flash.Judge{FloorBytesPerSecond: 21e6, Bus: bus(41)}, flash.PaceBelowFloor, "under the floor"},
+		{"floor held on a limited bus", flash.Judge{FloorBytesPerSecond: 10e6, Bus: bus(39)}, flash.PaceAsAsked, "holds the floor"},
+		{"floor held, claim open", flash.Judge{FloorBytesPerSecond: 10e6, Claim: claim(30), Bus: bus(39)}, flash.PaceAsAsked, "under the 30 MB/s that V30 promises, but the bus"},
+		{"claim held, floor open", flash.Judge{FloorBytesPerSecond: 21e6, Claim: claim(10), Bus: bus(39)}, flash.PaceUnjudged, "a bus"},
+		{"floor and claim held on a limited bus", flash.Judge{FloorBytesPerSecond: 5e6, Claim: claim(10), Bus: bus(39)}, flash.PaceAsClaimed, "holds the 10 MB/s"},
+		{"peers on a limited bus say nothing", flash.Judge{Peers: alike, Bus: bus(39)}, flash.PaceUnjudged, "a bus"},
+		{"nor do faster ones", flash.Judge{Peers: faster, Bus: bus(39)}, flash.PaceUnjudged, "a bus"},
+		{"peers on a bus just fast enough", flash.Judge{Peers: alike, Bus: bus(41)}, flash.PaceAsPeers, "peers"},
 		{"an unknown bus limits nothing", flash.Judge{Claim: claim(30), Bus: flash.Bus{Name: "a bus"}}, flash.PaceBelowClaim, "under"},
 	}
 	synctest.Test(t, func(t *testing.T) {
 		trace := measured(t, 96*mib, cardlab.Traits{SizeBytes: 256 * mib, WriteBytesPerSecond: 20e6}, flash.Judge{}).Trace()
 		for _, c := range cases {
 			got := c.judge.Judge(trace)
-			limited := c.judge.Bus.BytesPerSecond == 26e6
+			limited := c.judge.Bus.BytesPerSecond == 39e6
 			if got.Pace != c.want || !strings.Contains(got.Reason, c.reason) || got.BusWasTheLimit != limited || got.Claim != c.judge.Claim {
 				t.Errorf("%s: %+v, want %q: %s", c.name, got, c.want, c.reason)
 			}
@@ -60,7 +60,7 @@ func TestPaceWithClaimsAndBus(t *testing.T) {
 	})
 }
 
-// A card that waited for its source rested, and that it held its claim then says little: DESIGN leaves it unjudged.
+// A card that waited for its source rested, and that it held its claim then says little: it stays unjudged.
 func TestSourceLeavesAClaimUnjudged(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		card := newCard(t, cardlab.Traits{SizeBytes: 256 * mib, WriteBytesPerSecond: 40e6})

@@ -22,8 +22,8 @@ const (
 	peerHalf    = 0.5
 	// busShare is how much of a bus's ceiling a card must reach for the bus to count as what may have held it back. Commands,
 	// answers and turn-arounds lie between the blocks and keep any reader well under the nominal ceiling, so a rate right at it
-	// is never seen, and three quarters of it may be all that the bus gives.
-	busShare = 0.75
+	// is never seen; plain USB readers pass about half of high-speed USB's (common practice).
+	busShare = 0.5
 	// madToSigma makes the median absolute deviation an estimate of a normal distribution's standard deviation:
 	// 1 / 0.6745 (Rousseeuw and Croux, "Alternatives to the Median Absolute Deviation", 1993, from memory).
 	madToSigma = 1.4826

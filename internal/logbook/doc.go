@@ -5,7 +5,7 @@
 // unfinished. What is stored is the same Run that reports print.
 //
 // The package never touches a card, never judges one, and never deletes a run. What is noted of a card is corrected by a later
-// row (docs/decisions/0018).
+// row (docs/decisions/0019).
 //
 // Read next: Run (run.go), Open (book.go), CardRecord (cardrecord.go), the tables (migrations), one file per table (cards.go,
 // images.go, runs.go, traces.go, batches.go, turns.go, registers.go, facts.go, makers.go, checks.go), what goes wrong with the
