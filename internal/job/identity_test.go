@@ -96,7 +96,7 @@ func TestRunIsJudgedByTheHigherOfItsClaims(t *testing.T) {
 
 func TestRunOverALimitedBusIsNotBelowItsClaim(t *testing.T) {
 	d := device.Description{Bus: device.Bus{Mode: "sd high-speed", ClockHz: 50e6, WidthBits: 4, BytesPerSecond: 25e6}}
-	for rate, want := range map[int64]flash.Pace{20e6: flash.PaceUnjudged, 18e6: flash.PaceBelowClaim} {
+	for rate, want := range map[int64]flash.Pace{13e6: flash.PaceUnjudged, 12e6: flash.PaceBelowClaim} {
 		synctest.Test(t, func(t *testing.T) {
 			to, _ := target(t, cardlab.Traits{WriteBytesPerSecond: rate})
 			to.Identity, to.Conditions = claiming(30), job.ConditionsOf(d, logbook.Conditions{})
