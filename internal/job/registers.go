@@ -51,7 +51,7 @@ func Doubts(ctx context.Context, card *identity.Card, n Neighbourhood) []partiti
 	if card == nil {
 		return nil
 	}
-	doubts := card.Contradictions(identity.Situation{KernelSizeBytes: n.SizeBytes, Today: time.Now().UTC(), Printed: n.Printed})
+	doubts := card.Contradictions(identity.Situation{KernelSizeBytes: n.SizeBytes, Today: today(), Printed: n.Printed})
 	if card.CID == nil {
 		return doubts
 	}
@@ -111,6 +111,18 @@ func (n Neighbourhood) sighting(card *identity.Card) identity.Sighting {
 		this.AUBytes = card.SSR.AUBytes
 	}
 	return this
+}
+
+// written is when this was written. A clock that shows an earlier time was never set, as on boards without a battery.
+var written = time.Date(2026, time.November, 1, 0, 0, 0, 0, time.UTC)
+
+// today is the date, zero where the clock does not know it.
+func today() time.Time {
+	now := time.Now().UTC()
+	if now.Before(written) {
+		return time.Time{}
+	}
+	return now
 }
 
 // kin gives the cards of the logbook that a card is held against: itself, under the labels that it had, and the others of its
