@@ -92,7 +92,7 @@ func (b *Book) CardByLabel(ctx context.Context, label string) (*CardRecord, erro
 
 // CardByCID gives the card with this CID. ErrNoCard when there is none, and for a text that tells no card from another.
 func (b *Book) CardByCID(ctx context.Context, cid string) (*CardRecord, error) {
-	return b.oneCard(ctx, "card with CID "+cid, `cards.cid = ? AND cards.cid <> ''`, knownCID(cid))
+	return b.oneCard(ctx, "card with CID "+cid, isCardWithCID, knownCID(cid))
 }
 
 // MeetCard notes that a card is at hand outside a run, known again as by Begin or new, and gives it. It must have a label or
@@ -127,7 +127,7 @@ func (b *Book) Product(ctx context.Context, cid string) ([]CardRecord, error) {
 	var sizeBytes int64
 	others := []CardRecord{}
 	for _, card := range cards {
-		if card.CID == known {
+		if card.CID[:30] == known[:30] {
 			sizeBytes = card.SizeBytes
 		} else {
 			others = append(others, card)

@@ -38,7 +38,8 @@ func labelOnCard(run *Run) string {
 // have another CID. 0 when it was never met.
 func findCard(ctx context.Context, q queryer, m meeting) (int64, error) {
 	if m.cid != "" {
-		cardID, err := oneID(q.QueryRowContext(ctx, `SELECT card_id FROM cards WHERE cid = ? AND cid <> ''`, m.cid))
+		cardID, err := oneID(q.QueryRowContext(ctx, `SELECT card_id FROM cards WHERE `+isCardWithCID+`
+			ORDER BY cid = ?1 DESC, met DESC LIMIT 1`, m.cid))
 		if cardID != 0 || err != nil {
 			return cardID, err
 		}
@@ -50,6 +51,10 @@ func findCard(ctx context.Context, q queryer, m meeting) (int64, error) {
 	return oneID(q.QueryRowContext(ctx, `SELECT card_id FROM cards
 		WHERE label = ?1 AND label <> '' AND (?2 = '' OR cid = '') ORDER BY met DESC LIMIT 1`, m.label, m.cid))
 }
+
+// isCardWithCID is the condition on cards that theirs is the CID ?1. The last byte does not count: hosts deliver the checksum in it, or
+// leave it out, or clear its last bit, and a card is the same in all of them.
+const isCardWithCID = `substr(cards.cid, 1, 30) = substr(?1, 1, 30) AND cards.cid <> '' AND ?1 <> ''`
 
 // meetCard gives the card that is met, known again or new, and keeps what is told of it now.
 func meetCard(ctx context.Context, tx *sql.Tx, m meeting, now time.Time) (int64, error) {

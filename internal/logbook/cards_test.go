@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -110,6 +111,28 @@ func TestCardIsKnownByItsRegistersToo(t *testing.T) {
 	other.Registers = registersOf(cid("CARDA", 0x10, 2))
 	if peers, err := book.Peers(t.Context(), other, begunImage("y")); err != nil || len(peers) != 1 {
 		t.Errorf("%d peers, %v", len(peers), err)
+	}
+}
+
+// TestCardIsTheSameInEveryHost meets a card whose CID ends in its checksum, as the specification has it, in hosts that clear the end
+// bit, or leave the checksum out.
+func TestCardIsTheSameInEveryHost(t *testing.T) {
+	book := open(t, bookPath(t))
+	whole := cid("CARDA", 0x10, 1)
+	first := meet(t, book, "attic-07", 1<<30, registersOf(whole))
+	for _, host := range []string{whole[:30] + "2e", whole[:30] + "00", strings.ToUpper(whole[:30]) + "2F", whole} {
+		if again := meet(t, book, "", 0, registersOf(host)); again.CardID != first.CardID || again.Label != "attic-07" {
+			t.Errorf("%s: card %d with label %q, want %d", host, again.CardID, again.Label, first.CardID)
+		}
+		if card, err := book.CardByCID(t.Context(), host); err != nil || card.CardID != first.CardID {
+			t.Errorf("by %s: %+v, %v", host, card, err)
+		}
+		if others, err := book.Product(t.Context(), host); err != nil || len(others) != 0 {
+			t.Errorf("by %s the card is its own kin: %v, %v", host, others, err)
+		}
+	}
+	if other := meet(t, book, "", 0, registersOf(cid("CARDA", 0x10, 2))); other.CardID == first.CardID {
+		t.Error("another serial is taken for the same card")
 	}
 }
 

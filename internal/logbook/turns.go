@@ -129,9 +129,9 @@ func selectTurns(ctx context.Context, q queryer, batchID int64) ([]Turn, error) 
 func selectDoneCard(ctx context.Context, q queryer, batchID int64, cid, imprintDigest string) (*Record, error) {
 	return oneRecord(q.QueryRowContext(ctx, `SELECT `+runColumns+`
 		FROM turns JOIN runs USING (run_id) JOIN cards USING (card_id)
-		WHERE turns.batch_id = ?1 AND turns.state = 'done' AND `+isProvenFlash+`
-		AND (?2 <> '' AND cards.cid = ?2 OR ?3 <> '' AND runs.imprint = ?3 AND (?2 = '' OR cards.cid = ''))
+		WHERE turns.batch_id = ?2 AND turns.state = 'done' AND `+isProvenFlash+`
+		AND (`+isCardWithCID+` OR ?3 <> '' AND runs.imprint = ?3 AND (?1 = '' OR cards.cid = ''))
 		AND NOT EXISTS (SELECT 1 FROM runs AS later WHERE later.card_id = runs.card_id AND later.run_id > runs.run_id
 			AND later.operation = 'flash' AND later.verdict <> 'refused')
-		ORDER BY turns.number DESC LIMIT 1`, batchID, cid, imprintDigest))
+		ORDER BY turns.number DESC LIMIT 1`, cid, batchID, imprintDigest))
 }
