@@ -174,14 +174,7 @@ func (s *sizing) measure(ctx context.Context) error {
 // printCapacity prints what became of a check, and ends the command with its exit code.
 func (s *sizing) printCapacity(run *job.CapacityRun) error {
 	code := codeOfCapacity(run)
-	document := report.CapacityDocument{
-		Stamp: stampOf(s.startedAt, code), Device: run.Device, Label: run.Label, CardID: run.CardID, CheckID: run.CheckID,
-		Leftover: run.LeftBehind, Findings: run.Findings, Error: run.Error,
-	}
-	document.Mode = s.mode()
-	if run.Result != nil {
-		document.Result = *run.Result
-	}
+	document := capacityDocumentOf(run, stampOf(s.startedAt, code), s.mode())
 	err := s.printed(
 		func() error { return report.CapacityJSON(s.stdout, document) },
 		func() error { return report.CapacityText(s.stdout, document) },
@@ -190,6 +183,19 @@ func (s *sizing) printCapacity(run *job.CapacityRun) error {
 		return err
 	}
 	return ending{code}
+}
+
+// capacityDocumentOf makes of a check what is printed. The mode is told of one, too, that came to no result.
+func capacityDocumentOf(run *job.CapacityRun, stamp report.Stamp, mode capacity.Mode) report.CapacityDocument {
+	document := report.CapacityDocument{
+		Stamp: stamp, Device: run.Device, Label: run.Label, CardID: run.CardID, CheckID: run.CheckID,
+		Leftover: run.LeftBehind, Findings: run.Findings, Error: run.Error,
+	}
+	document.Mode = mode
+	if run.Result != nil {
+		document.Result = *run.Result
+	}
+	return document
 }
 
 // notStarted ends the command before its job began: it says why, and with --json also gives the document.

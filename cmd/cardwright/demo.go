@@ -22,8 +22,9 @@ func (p *program) demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "See it at work on emulated cards: no card, no root, no download",
 		Long: "demo makes a small image, flashes four emulated cards whose faults are known,\n" +
-			"and prints what was found. It takes about half a minute. Image and logbook stay\n" +
-			"in a temporary folder, which it names; no other logbook is written.\n\n" +
+			"looks for the true size of one of them, and prints what was found. It takes\n" +
+			"about half a minute. Image and logbook stay in a temporary folder, which it\n" +
+			"names; no other logbook is written.\n\n" +
 			exitHelp(),
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return p.demo(cmd.Context()) },
@@ -109,7 +110,14 @@ func (p *program) demo(ctx context.Context) error {
 	if err := d.show(ctx, result); err != nil {
 		return err
 	}
-	return heldAgainst(result.Cards, append(demoTogether(), demoAlone()...))
+	if err := heldAgainst(result.Cards, append(demoTogether(), demoAlone()...)); err != nil || d.json {
+		return err
+	}
+	if err := d.measureSize(ctx); err != nil {
+		return err
+	}
+	d.next(result)
+	return nil
 }
 
 // prepare makes the folder and the image.
@@ -202,16 +210,21 @@ func (d *demonstration) show(ctx context.Context, result *job.Result) error {
 	if err := d.printRecords(d.startedAt, records); err != nil {
 		return err
 	}
-	fmt.Fprintf(d.story, "\nA flash command on these cards would have ended with exit code %d.\n"+
-		"Next, with cardwright built (go build ./cmd/cardwright):\n"+
+	fmt.Fprintf(d.story, "\nA flash command on these cards would have ended with exit code %d.\n", codeOfRuns(result.Cards))
+	return nil
+}
+
+// next says what to look at next.
+func (d *demonstration) next(result *job.Result) {
+	fmt.Fprintf(d.story, "\nNext, with cardwright built (go build ./cmd/cardwright):\n"+
 		"  D=%s\n"+
 		"  ./cardwright --logbook $D/%s logbook show %d\n"+
 		"  ./cardwright inspect $D/%s\n"+
 		"  truncate -s 128M $D/card.img\n"+
-		"  ./cardwright --logbook $D/%s flash $D/%s --to $D/card.img\n",
-		codeOfRuns(result.Cards), filepath.Dir(d.bookPath), filepath.Base(d.bookPath), result.Cards[2].RunID, filepath.Base(d.packed),
-		filepath.Base(d.bookPath), filepath.Base(d.packed))
-	return nil
+		"  ./cardwright --logbook $D/%s flash $D/%s --to $D/card.img\n"+
+		"  ./cardwright --logbook $D/%s logbook cards\n",
+		filepath.Dir(d.bookPath), filepath.Base(d.bookPath), result.Cards[2].RunID, filepath.Base(d.packed),
+		filepath.Base(d.bookPath), filepath.Base(d.packed), filepath.Base(d.bookPath))
 }
 
 // heldAgainst compares the verdicts with what the emulated cards are known to be.

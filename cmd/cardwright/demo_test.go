@@ -6,6 +6,7 @@ import (
 	"io"
 	"testing"
 
+	"cardwright/internal/capacity"
 	"cardwright/internal/cardlab"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
@@ -54,5 +55,21 @@ func TestDemoDocumentStatesItsOwnExitCode(t *testing.T) {
 	}
 	if told.ExitCode != 0 || told.Cards[0].Verdict != logbook.Damaged {
 		t.Errorf("%+v", told)
+	}
+}
+
+// So is the size of the false card.
+func TestDemoNoticesAWrongSize(t *testing.T) {
+	trueBytes := demoTogether()[2].traits.TrueSizeBytes
+	of := func(bytes int64) *job.CapacityRun { return &job.CapacityRun{Result: &capacity.Result{TrueBytes: &bytes}} }
+	if err := sizeHeldAgainst(of(trueBytes), trueBytes); err != nil {
+		t.Error(err)
+	}
+	for name, run := range map[string]*job.CapacityRun{
+		"another size": of(trueBytes + 512), "no size": {Result: &capacity.Result{}}, "no result": {},
+	} {
+		if sizeHeldAgainst(run, trueBytes) == nil {
+			t.Errorf("%s was not noticed", name)
+		}
 	}
 }
