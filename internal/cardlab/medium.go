@@ -36,15 +36,34 @@ func newMedium(t Traits) *medium {
 // read fills p from the place given.
 func (m *medium) read(p []byte, offsetBytes int64) {
 	eachPage(len(p), offsetBytes, func(number int64, in, from, to int) {
-		if held := m.pages[number]; held != nil || !m.traits.OldContent {
-			if held == nil {
-				held = m.zero
-			}
+		switch held := m.pages[number]; {
+		case held != nil:
 			copy(p[from:to], held[in:])
-			return
+		case m.traits.OldContent:
+			m.oldContent(p[from:to], number*pageBytes+int64(in))
+		default:
+			clear(p[from:to])
 		}
-		copy(p[from:to], m.copyOf(nil, number)[in:])
 	})
+}
+
+// oldUnitBytes is made of old content at once: not a whole page for whoever reads a sector.
+const oldUnitBytes = 512
+
+// oldContent fills p with what a fresh card holds at the place given.
+func (m *medium) oldContent(p []byte, offsetBytes int64) {
+	var seed [32]byte
+	binary.LittleEndian.PutUint64(seed[0:], m.traits.Seed)
+	var noise rand.ChaCha8
+	var unit [oldUnitBytes]byte
+	for len(p) > 0 {
+		number, in := offsetBytes/oldUnitBytes, offsetBytes%oldUnitBytes
+		binary.LittleEndian.PutUint64(seed[8:], uint64(number))
+		noise.Seed(seed)
+		_, _ = noise.Read(unit[:]) // documented never to fail
+		n := copy(p, unit[in:])
+		p, offsetBytes = p[n:], offsetBytes+int64(n)
+	}
 }
 
 // write puts p, whole sectors, at the place given.
@@ -154,10 +173,7 @@ func (m *medium) copyOf(held *page, number int64) *page {
 	case held != nil:
 		*fresh = *held
 	case m.traits.OldContent:
-		var seed [32]byte
-		binary.LittleEndian.PutUint64(seed[0:], m.traits.Seed)
-		binary.LittleEndian.PutUint64(seed[8:], uint64(number))
-		_, _ = rand.NewChaCha8(seed).Read(fresh[:]) // documented never to fail
+		m.oldContent(fresh[:], number*pageBytes)
 	}
 	return fresh
 }
