@@ -81,6 +81,7 @@ func TestFullFindsTrueSizeToTheSector(t *testing.T) {
 			truths = append(truths, 1+random.Int64N(sectors-1))
 			for _, truth := range truths {
 				t.Run(fmt.Sprintf("%d/%d/%d", beyond, sector, truth), func(t *testing.T) {
+					t.Parallel()
 					size, trueBytes := sectors*sector, truth*sector
 					card := newLabCard(t, cardlab.Traits{
 						SizeBytes: size, TrueSizeBytes: trueBytes, Beyond: beyond, SectorBytes: int(sector), OldContent: truth%2 == 0,
@@ -189,6 +190,7 @@ func TestFullTellsKindsApart(t *testing.T) {
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			c.traits.SizeBytes = size
 			r := checkFull(t, newLabCard(t, c.traits), capacity.Options{})
 			expectVerdict(t, r, capacity.Unreliable, -1)

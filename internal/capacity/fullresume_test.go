@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -39,14 +40,20 @@ func stateIn(t *testing.T, folder string) string {
 	return fmt.Sprint(slices.Concat(paths, []string{""})[0])
 }
 
-// TestFullGoesOnWhereItWas interrupts checks of every kind of card at each operation in turn. They come to the same, and write no byte
-// more than without.
+// TestFullGoesOnWhereItWas interrupts checks of every kind of card at one operation after the other, of cards that take many at some of
+// them. They come to the same, and write no byte more than without.
 func TestFullGoesOnWhereItWas(t *testing.T) {
 	for i, traits := range walkedCards() {
 		t.Run(fmt.Sprint(i), func(t *testing.T) {
+			t.Parallel()
 			undisturbed := newLabCard(t, traits)
 			want := checkFull(t, undisturbed, capacity.Options{})
-			for operation, stopped := 0, true; stopped; operation++ {
+			begin, step := 0, 1
+			if undisturbed.Counts().Operations > manyOperations {
+				begin, step = rand.IntN(walkedStep), walkedStep
+			}
+			t.Logf("each %d from operation %d on", step, begin)
+			for operation, stopped := begin, true; stopped; operation += step {
 				card := newLabCard(t, traits)
 				o := capacity.Options{Folder: t.TempDir(), Card: capacity.Mark{Node: "sdx", SizeBytes: traits.SizeBytes}}
 				first, err := capacity.Full(stopAt(t, card, operation), card, o)
@@ -68,6 +75,9 @@ func TestFullGoesOnWhereItWas(t *testing.T) {
 		})
 	}
 }
+
+// manyOperations is more than a check takes that need not search for where the card ends.
+const manyOperations = 30
 
 // expectNothingTwice compares what a card was asked in two parts with what it was asked in one. Beside samples nothing is read twice,
 // and nothing written twice but what pushes the card's last bytes out of its memory; the confirmation of a size begins again, and so does

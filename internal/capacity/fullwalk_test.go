@@ -3,6 +3,7 @@ package capacity_test
 import (
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"testing"
 
 	"cardwright/flash"
@@ -21,17 +22,24 @@ func walkedCards() []cardlab.Traits {
 	}
 }
 
-// TestFullWalksThroughEveryFaultOfTheCard fails the card's operations one by one, or each third, until a check passes untouched. What fails must
-// never be called true, nor short of another size than the card's own.
+// walkedStep is how many operations a walk goes on at once where it does not stop at each. It begins at another one in every run, so
+// that all of them are met in some.
+const walkedStep = 5
+
+// TestFullWalksThroughEveryFaultOfTheCard fails the card's operations one by one with a plain error, and some of them in other ways,
+// which go through the same places, until a check passes untouched. What fails must never be called true, nor short of another size
+// than the card's own.
 func TestFullWalksThroughEveryFaultOfTheCard(t *testing.T) {
 	for i, traits := range walkedCards() {
 		for _, fault := range []cardlab.Fault{cardlab.FaultError, cardlab.FaultShort, cardlab.FaultGone, cardlab.FaultReadOnly} {
 			t.Run(fmt.Sprintf("%d/%d", i, fault), func(t *testing.T) {
-				step := 3 // the others go through the same places as a plain error
-				if fault == cardlab.FaultError {
-					step = 1
+				t.Parallel()
+				first, step := 0, 1
+				if fault != cardlab.FaultError {
+					first, step = rand.IntN(walkedStep), walkedStep
 				}
-				for number, struck := 0, true; struck; number += step {
+				t.Logf("each %d from operation %d on", step, first)
+				for number, struck := first, true; struck; number += step {
 					struck = walkStep(t, traits, number, fault)
 				}
 			})
@@ -72,6 +80,7 @@ func walkStep(t *testing.T, traits cardlab.Traits, number int, fault cardlab.Fau
 // TestFullWalksThroughEveryFaultOfTheFolder refuses every change to the state's file in turn: the check ends with just that error,
 // and the next one comes to the truth.
 func TestFullWalksThroughEveryFaultOfTheFolder(t *testing.T) {
+	t.Parallel()
 	refused := errors.New("refused")
 	traits := walkedCards()[2]
 	for number, struck := 0, true; struck; number++ {

@@ -107,7 +107,7 @@ func TestQuickFindsTheTrueSizeToTheSector(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			for _, c := range []struct{ sizeBytes, sectorBytes int64 }{
-				{24 * mib, 512}, {6 * mib, 512}, {6 * mib, 4096}, {30 * 512, 512}, {31_914_983_424, 512}, {2_000_398_934_016, 4096},
+				{12 * mib, 512}, {6 * mib, 512}, {6 * mib, 4096}, {30 * 512, 512}, {31_914_983_424, 512}, {2_000_398_934_016, 4096},
 			} {
 				whole := func(bytes int64) int64 { return bytes / c.sectorBytes * c.sectorBytes }
 				for _, trueBytes := range []int64{c.sizeBytes / 2, c.sizeBytes / 3, c.sizeBytes * 7 / 8, c.sizeBytes - c.sectorBytes} {
@@ -127,9 +127,9 @@ func TestQuickFindsTheTrueSizeToTheSector(t *testing.T) {
 func TestQuickFindsAnyTrueSize(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
-	count := 60
+	count := 40
 	if testing.Short() {
-		count = 30
+		count = 20
 	}
 	for name, beyond := range beyonds {
 		random := rand.New(rand.NewPCG(seed, uint64(beyond)))
@@ -138,7 +138,7 @@ func TestQuickFindsAnyTrueSize(t *testing.T) {
 			for i := range count {
 				sectorBytes := int64(512) << (3 * (i % 2))
 				sectors := 2 + random.Int64N(2*mib/sectorBytes)
-				if i%30 == 0 {
+				if i%20 == 0 {
 					sectors = 2 + random.Int64N(64<<30/sectorBytes)
 				}
 				expectShort(t, cardlab.Traits{
@@ -169,7 +169,7 @@ func TestQuickSeesThroughACardsMemory(t *testing.T) {
 func TestQuickRaisesNoFalseAlarm(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
-	count := 1000
+	count := 300
 	if testing.Short() {
 		count = 100
 	}
@@ -241,6 +241,7 @@ func TestQuickChecksRegularFiles(t *testing.T) {
 func TestQuickMayErase(t *testing.T) {
 	for name, beyond := range beyonds {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			for _, trueBytes := range []int64{512, 100 * 512, mib + 512, 3 * mib, 5*mib - 512} {
 				card := newCard(t, cardlab.Traits{SizeBytes: 5 * mib, TrueSizeBytes: trueBytes, Beyond: beyond, OldContent: true})
 				got, err := capacity.Quick(t.Context(), card, capacity.Options{Erase: true})
