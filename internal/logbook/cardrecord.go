@@ -80,11 +80,6 @@ func (b *Book) ListCards(ctx context.Context, f CardFilter) ([]CardRecord, error
 	return cards, nil
 }
 
-// CardByID gives the card of this number. ErrNoCard when there is none.
-func (b *Book) CardByID(ctx context.Context, cardID int64) (*CardRecord, error) {
-	return b.oneCard(ctx, fmt.Sprint("card ", cardID), `cards.card_id = ?`, cardID)
-}
-
 // CardByLabel gives the card that bears this label; of several, the one that was met last. ErrNoCard when there is none.
 func (b *Book) CardByLabel(ctx context.Context, label string) (*CardRecord, error) {
 	return b.oneCard(ctx, fmt.Sprintf("card %q", label), `cards.label = ? AND cards.label <> ''`, label)

@@ -172,7 +172,6 @@ func TestUnknownCardsAreNotFound(t *testing.T) {
 	book := open(t, bookPath(t))
 	record(t, book, flashRun("", ""), "x", nil) // neither label nor CID
 	for name, ask := range map[string]func() (*logbook.CardRecord, error){
-		"number":         func() (*logbook.CardRecord, error) { return book.CardByID(t.Context(), 99) },
 		"label":          func() (*logbook.CardRecord, error) { return book.CardByLabel(t.Context(), "a") },
 		"no label":       func() (*logbook.CardRecord, error) { return book.CardByLabel(t.Context(), "") },
 		"CID":            func() (*logbook.CardRecord, error) { return book.CardByCID(t.Context(), cid("CARDA", 0x10, 1)) },

@@ -125,17 +125,6 @@ func (b *Book) CapacityChecks(ctx context.Context, cardID int64) ([]CapacityReco
 	return checks, nil
 }
 
-// LeftOpen gives the checks of all cards that were opened and never closed, the latest first, but for those whose card went
-// through another check to its end since. A check that goes on in another program at this moment is among them.
-func (b *Book) LeftOpen(ctx context.Context) ([]CapacityRecord, error) {
-	checks, err := selectChecks(ctx, b.db, `closed_at IS NULL AND NOT EXISTS (SELECT 1 FROM capacity_checks AS later
-		WHERE later.card_id = capacity_checks.card_id AND later.check_id > capacity_checks.check_id AND later.verdict <> '')`)
-	if err != nil {
-		return nil, explained(b.path, err)
-	}
-	return checks, nil
-}
-
 // selectChecks gives the checks that meet a condition, the latest first.
 func selectChecks(ctx context.Context, q queryer, condition string, args ...any) ([]CapacityRecord, error) {
 	rows, err := q.QueryContext(ctx, `SELECT check_id, card_id, device, bay, label, started_at, closed_at IS NOT NULL, mode, verdict,

@@ -162,23 +162,7 @@ func TestCapacityCheckWithoutADocumentHasAnEmptyOne(t *testing.T) {
 	if err := book.BeginCapacity(t.Context(), check, nil); err != nil {
 		t.Fatal(err)
 	}
-	if got, err := book.LeftOpen(t.Context()); err != nil || len(got) != 1 || string(got[0].Document) != "{}" {
+	if got, err := book.CapacityChecks(t.Context(), check.CardID); err != nil || len(got) != 1 || string(got[0].Document) != "{}" {
 		t.Errorf("%+v, %v", got, err)
-	}
-}
-
-func TestLeftOpenChecksAreThoseThatNoLaterOneSettled(t *testing.T) {
-	book := open(t, bookPath(t))
-	settled, cut := beginCheck(t, book, "a"), beginCheck(t, book, "b")
-	if err := finishCheck(t, book, beginCheck(t, book, "a"), "true", 1<<30); err != nil {
-		t.Fatal(err)
-	}
-	latest := beginCheck(t, book, "a")
-	if err := finishCheck(t, book, beginCheck(t, book, "b"), "", -1); err != nil { // came to nothing, and settles nothing
-		t.Fatal(err)
-	}
-	got, err := book.LeftOpen(t.Context())
-	if diff := cmp.Diff([]logbook.CapacityRecord{*latest, *cut}, got); diff != "" || err != nil {
-		t.Errorf("beside %d: %v (-want +got):\n%s", settled.CheckID, err, diff)
 	}
 }

@@ -62,7 +62,7 @@ func TestFactsMustFitTheirNames(t *testing.T) {
 				t.Errorf("%s %q: %v", name, value, err)
 			}
 		}
-		got, err := book.CardByID(t.Context(), card.CardID)
+		got, err := book.CardByLabel(t.Context(), card.Label)
 		if want := values.fit[len(values.fit)-1]; err != nil || got.Facts[name] != want {
 			t.Errorf("%s is %q, %v, want %q", name, got.Facts[name], err, want)
 		}
@@ -227,9 +227,9 @@ func TestMakersAreNamedForEachKind(t *testing.T) {
 	if diff := cmp.Diff(want, makers); diff != "" {
 		t.Errorf("makers (-want +got):\n%s", diff)
 	}
-	for cardID, want := range map[int64]string{sd.CardID: "Maker A", emmc.CardID: "Maker B"} {
-		if card, err := book.CardByID(t.Context(), cardID); err != nil || card.Maker != want {
-			t.Errorf("card %d is of %q, %v, want %q", cardID, card.Maker, err, want)
+	for cid, want := range map[string]string{sd.CID: "Maker A", emmc.Conditions.CardRegisterCID: "Maker B"} {
+		if card, err := book.CardByCID(t.Context(), cid); err != nil || card.Maker != want {
+			t.Errorf("card %s is of %q, %v, want %q", cid, card.Maker, err, want)
 		}
 	}
 	odd := logbook.Registers{Kind: logbook.KindEMMC, CID: cid("CARDA", 0x10, 1)} // what the registers say counts

@@ -87,7 +87,7 @@ func TestLogbookOfVersion2KeepsEverything(t *testing.T) {
 	}
 	labels := map[int64][]string{}
 	for cardID := range int64(7) {
-		card, err := book.CardByID(t.Context(), cardID+1)
+		card, err := firstCard(t.Context(), book.db, `cards.card_id = ?`, cardID+1)
 		if err != nil {
 			t.Fatal(err)
 		}
