@@ -211,7 +211,7 @@ func (c *fullCheck) try(p *pass, from, to int64) (works bool, err error) {
 	}
 	err = move(p, piece, from)
 	if isOver(err) {
-		return false, &flash.Error{Step: p.step, OffsetBytes: from, LengthBytes: to - from, Err: err}
+		return false, failure(p.step, span{from, to - from}, err)
 	}
 	return err == nil, nil
 }

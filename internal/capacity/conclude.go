@@ -36,8 +36,8 @@ func (c *fullCheck) conclude(ctx context.Context) (Verdict, int64, error) {
 }
 
 // stillKeeps tells whether the last bytes below the true size are kept when they are written anew, and still nothing is at that size,
-// at growing distances behind it and at the card's very end. A card that stopped taking writes while it was being stamped looks like one that ends there, and keeps
-// nothing now; one that failed there by chance keeps it.
+// at growing distances behind it and at the card's very end. A card that stopped taking writes while it was being stamped looks like
+// one that ends there, and keeps nothing now; one that failed there by chance keeps it.
 func (c *fullCheck) stillKeeps(ctx context.Context, trueBytes int64) (bool, error) {
 	from, unit := max(0, trueBytes-confirmBytes), int64(c.state.SectorBytes)
 	behind := []int64{trueBytes}
@@ -92,7 +92,7 @@ func (c *fullCheck) all(ctx context.Context, p *pass, from, to int64) (works boo
 // flushAndDrop makes what was written last, and the reads that follow come from the medium.
 func (c *fullCheck) flushAndDrop(offsetBytes int64) error {
 	if err := c.card.Flush(); err != nil {
-		return &flash.Error{Step: StepStamp, OffsetBytes: offsetBytes, Err: err}
+		return failure(StepStamp, span{offsetBytes: offsetBytes}, err)
 	}
 	return c.dropCache()
 }
@@ -119,7 +119,7 @@ func (c *fullCheck) clearEnds(verdict Verdict, trueBytes int64) (bool, error) {
 		}
 	}
 	if err := c.card.Flush(); err != nil {
-		return false, &flash.Error{Step: flash.StepClear, Err: err}
+		return false, failure(flash.StepClear, span{}, err)
 	}
 	return cleared, nil
 }

@@ -33,13 +33,13 @@ type fullCheck struct {
 // and measures both. What the card held is gone; at the end its first and last flash.ClearBytes are zeroed, so that nothing takes it
 // for anything, and the rest holds stamps.
 //
-// An interrupted check goes on where it was, as long as its state lies in Options.Folder and the card holds its stamps; else it begins
-// anew. Result.ResumedAtBytes counts the writing and the reading together: from the card's size on, the reading was interrupted.
-// Without a folder no state is kept. An end of the context takes effect within a block.
+// An interrupted check goes on where it was, as long as its state lies in Options.Folder and the card holds its stamps; else it
+// begins anew. Result.ResumedAtBytes counts the writing and the reading together: from the card's size on, the reading was
+// interrupted. Without a folder no state is kept. An end of the context takes effect within a block.
 //
-// A call that fails is a finding and no error. The errors are a *flash.Error of a card that answers no more, takes no flush or is read-only from the first, or
-// whose cache cannot be dropped though it is not read directly, the context's cause, and those of the state's file; a card that
-// states no room at all ends it too. The result beside one has no verdict.
+// A call that fails makes a bad range and no error. The errors are a *flash.Error of a card that answers no more, takes no flush or is
+// read-only from the first, or whose cache cannot be dropped though it is not read directly, the context's cause, and those of the
+// state's file; a card that states no room at all ends it too. The result beside one has no verdict.
 func Full(ctx context.Context, card flash.Card, o Options) (*Result, error) {
 	c := &fullCheck{card: card, options: o, meter: o.meter(), state: &state{}, began: time.Now(), madeFor: -1}
 	if card.SizeBytes() < max(StampBytes, int64(card.SectorBytes())) {
@@ -203,19 +203,9 @@ func (c *fullCheck) skipUnwritable(offsetBytes int64) int64 {
 // dropCache makes reads come from the medium.
 func (c *fullCheck) dropCache() error {
 	if err := dropCache(c.card); err != nil {
-		return &flash.Error{Step: StepCompare, Err: err}
+		return failure(StepCompare, span{}, err)
 	}
 	return nil
-}
-
-// dropCache makes reads come from the medium. Where that cannot be, a card that is read directly gives what it holds all the same,
-// and of a regular file nothing else is wanted.
-func dropCache(card flash.Card) error {
-	err := card.DropCache()
-	if err == nil || !isOver(err) && (card.Direct() || card.SectorBytes() == 1) {
-		return nil
-	}
-	return err
 }
 
 // result tells what is known.

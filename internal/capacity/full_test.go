@@ -97,6 +97,7 @@ func TestFullFindsTrueSizeToTheSector(t *testing.T) {
 
 // TestFullOutlastsACardsMemory has cards that answer for what was just written out of a memory of their own.
 func TestFullOutlastsACardsMemory(t *testing.T) {
+	t.Parallel()
 	const size, memory = 17 * mib, 2 * mib
 	for _, beyond := range []cardlab.Beyond{cardlab.Wrap, cardlab.Drop, cardlab.Refuse} {
 		for _, truth := range []int64{size / 2, size - 512, size - memory, size - memory - 512, size - 3*mib, size} {
@@ -113,6 +114,7 @@ func TestFullOutlastsACardsMemory(t *testing.T) {
 }
 
 func TestFullRaisesNoFalseAlarm(t *testing.T) {
+	t.Parallel()
 	for _, traits := range []cardlab.Traits{
 		{SizeBytes: 512},
 		{SizeBytes: 3 * 512},
@@ -202,6 +204,7 @@ func TestFullTellsKindsApart(t *testing.T) {
 // TestFullTellsForgettingFromEnding has cards that stop taking writes while they are checked, in silence or not. They look like cards
 // that end there.
 func TestFullTellsForgettingFromEnding(t *testing.T) {
+	t.Parallel()
 	for name, traits := range map[string]cardlab.Traits{
 		"forgets, of zeros":       {ReadOnlyDrops: true},
 		"forgets, of old content": {ReadOnlyDrops: true, OldContent: true},
@@ -217,6 +220,7 @@ func TestFullTellsForgettingFromEnding(t *testing.T) {
 
 // TestFullSeesAnEarlierRun lets a card go read-only in silence over the stamps of an earlier check, made of the same seed.
 func TestFullSeesAnEarlierRun(t *testing.T) {
+	t.Parallel()
 	const size = 24 * mib
 	for _, seed := range []string{"one", "another"} {
 		card := newLabCard(t, cardlab.Traits{SizeBytes: size, ReadOnlyAfterBytes: size + size/4 + 2*mib + 8*mib, ReadOnlyDrops: true})
@@ -232,6 +236,7 @@ func TestFullSeesAnEarlierRun(t *testing.T) {
 
 // TestFullJudgesRandomCards has cards that are short or not and damaged or not, and knows what they are.
 func TestFullJudgesRandomCards(t *testing.T) {
+	t.Parallel()
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 2))
@@ -285,6 +290,7 @@ func TestFullTellsAWriteProtectedCard(t *testing.T) {
 
 // TestFullListsSomeRangesAndCountsTheRest has far more bad places than are listed.
 func TestFullListsSomeRangesAndCountsTheRest(t *testing.T) {
+	t.Parallel()
 	var flips []cardlab.Flip
 	for i := range int64(1000) {
 		flips = append(flips, cardlab.Flip{OffsetBytes: i * 8192})
@@ -309,6 +315,7 @@ func TestFullAsksARefusingCardSeldom(t *testing.T) {
 
 // TestFullGoesOnBehindAGap has a gap of many blocks that cannot be written, and sound places behind it.
 func TestFullGoesOnBehindAGap(t *testing.T) {
+	t.Parallel()
 	const size = 200 * mib
 	card := newLabCard(t, cardlab.Traits{SizeBytes: size, Bad: []cardlab.BadRange{
 		{Span: cardlab.Span{OffsetBytes: 8 * mib, LengthBytes: 100*mib + 512}, Write: true, Read: true},

@@ -112,6 +112,7 @@ func interrupted(t *testing.T) (*cardlab.Card, capacity.Options) {
 }
 
 func TestFullBeginsAnewOnWhatItDoesNotKnow(t *testing.T) {
+	t.Parallel()
 	overwrite := func(t *testing.T, card *cardlab.Card, at int64) {
 		t.Helper()
 		p := flash.AlignedBuffer(512)

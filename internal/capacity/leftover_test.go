@@ -34,6 +34,7 @@ func crashedCard(t *testing.T, seed uint64, mark capacity.Mark) (*cardlab.Card, 
 
 // TestAnotherCardIsNotWritten offers a rescue to cards that it is not of.
 func TestAnotherCardIsNotWritten(t *testing.T) {
+	t.Parallel()
 	mark := capacity.Mark{CID: "aa", SizeBytes: mib}
 	for name, c := range map[string]struct {
 		sizeBytes int64
@@ -122,6 +123,7 @@ func TestTwoInterruptedChecksAreUndoneInReverse(t *testing.T) {
 
 // TestARescueInUseIsLeftAlone looks for leftovers while a check is under way.
 func TestARescueInUseIsLeftAlone(t *testing.T) {
+	t.Parallel()
 	card := newCard(t, cardlab.Traits{SizeBytes: mib, OldContent: true})
 	other := newCard(t, cardlab.Traits{SizeBytes: mib})
 	o := options(t, card)

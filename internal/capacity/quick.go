@@ -83,19 +83,19 @@ type quickCheck struct {
 }
 
 // run is the check without what comes before and after.
-func (q *quickCheck) run(ctx context.Context) (finding, error) {
+func (q *quickCheck) run(ctx context.Context) (answer, error) {
 	if err := q.first(ctx); err != nil {
-		return finding{}, err
+		return answer{}, err
 	}
 	if q.record.sound() {
-		return finding{verdict: True, trueBytes: q.card.SizeBytes()}, nil
+		return answer{verdict: True, trueBytes: q.card.SizeBytes()}, nil
 	}
 	if distance := q.record.distance(); distance > 0 {
 		return q.confirm(ctx, distance, q.record.wrapsAt)
 	}
 	end, err := q.search(ctx)
 	if err != nil {
-		return finding{}, err
+		return answer{}, err
 	}
 	return q.confirm(ctx, end, q.record.endsAt)
 }

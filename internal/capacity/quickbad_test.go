@@ -113,6 +113,7 @@ func (c stuckCard) WriteAt(p []byte, offsetBytes int64) (int, error) {
 
 // TestQuickTellsCrossedAddressLines has a line that no size explains: what lies above it is there too.
 func TestQuickTellsCrossedAddressLines(t *testing.T) {
+	t.Parallel()
 	for _, lineBytes := range []int64{mib, 4 * mib} {
 		card := stuckCard{newCard(t, cardlab.Traits{SizeBytes: 24 * mib, OldContent: true}), lineBytes}
 		got, err := capacity.Quick(t.Context(), card, options(t, card))
@@ -264,6 +265,7 @@ func TestQuickSaysNothingOfTheSizeOfACardThatGivesNothingBack(t *testing.T) {
 
 // TestQuickPutsBackAfterACancel cancels within each of many calls.
 func TestQuickPutsBackAfterACancel(t *testing.T) {
+	t.Parallel()
 	for number := 0; ; number += 41 {
 		card := newCard(t, cardlab.Traits{SizeBytes: mib / 4, OldContent: true})
 		ctx, cancel := context.WithCancel(t.Context())

@@ -12,6 +12,7 @@ import (
 // TestQuickTakesLessThanAMinute checks cards of 32 GB on the virtual clock that write and read 20 MB/s, and whose small writes cost
 // 5 ms each: about what slow cards of that size do (from memory).
 func TestQuickTakesLessThanAMinute(t *testing.T) {
+	t.Parallel()
 	const sizeBytes = 32_000_000_000
 	for name, traits := range map[string]cardlab.Traits{
 		"Sound":  {},

@@ -86,9 +86,13 @@ func (r *recogniser) isPlace(offsetBytes int64) bool {
 // resembles tells whether p is the stamp of a place but for some bits.
 func (r *recogniser) resembles(p []byte, offsetBytes int64) bool {
 	r.stamps.Fill(r.spare[:], offsetBytes, r.pass)
-	differing := 0
-	for at := 0; at < StampBytes; at += 8 {
-		differing += bits.OnesCount64(binary.LittleEndian.Uint64(p[at:]) ^ binary.LittleEndian.Uint64(r.spare[at:]))
+	return differingBits(p, r.spare[:]) < foreignBits
+}
+
+// differingBits counts the bits in which two runs of whole stamps differ.
+func differingBits(p, q []byte) (count int) {
+	for at := 0; at < len(p); at += 8 {
+		count += bits.OnesCount64(binary.LittleEndian.Uint64(p[at:]) ^ binary.LittleEndian.Uint64(q[at:]))
 	}
-	return differing < foreignBits
+	return count
 }

@@ -216,13 +216,3 @@ func (r *restorer) finds() (bool, error) {
 	}
 	return false, nil
 }
-
-// failure is an error of the card at a step.
-func failure(step flash.Step, s span, err error) error {
-	return &flash.Error{Step: step, OffsetBytes: s.offsetBytes, LengthBytes: s.lengthBytes, Err: err}
-}
-
-// isLost tells whether a call failed because the card, and not just a place on it, answers no more or takes no writes.
-func isLost(err error) bool {
-	return errors.Is(err, flash.ErrGone) || errors.Is(err, flash.ErrReadOnly)
-}

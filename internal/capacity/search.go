@@ -34,15 +34,15 @@ func (q *quickCheck) probes(good, between int64) (probes []int64) {
 }
 
 // confirm stamps the units on both sides of a true size, which must explain all that was seen before and after that.
-func (q *quickCheck) confirm(ctx context.Context, trueBytes int64, explains func(trueBytes int64) bool) (finding, error) {
+func (q *quickCheck) confirm(ctx context.Context, trueBytes int64, explains func(trueBytes int64) bool) (answer, error) {
 	if trueBytes <= 0 || trueBytes >= q.plan.endBytes || !explains(trueBytes) {
-		return finding{verdict: Unreliable}, nil
+		return answer{verdict: Unreliable}, nil
 	}
 	if err := q.round(ctx, []int64{trueBytes - q.plan.unitBytes, trueBytes}); err != nil {
-		return finding{}, err
+		return answer{}, err
 	}
 	if !explains(trueBytes) {
-		return finding{verdict: Unreliable}, nil
+		return answer{verdict: Unreliable}, nil
 	}
-	return finding{verdict: Short, trueBytes: trueBytes}, nil
+	return answer{verdict: Short, trueBytes: trueBytes}, nil
 }

@@ -1,9 +1,6 @@
 package capacity
 
-import (
-	"bytes"
-	"math/bits"
-)
+import "bytes"
 
 // A stamping is one write of stamps that the card took.
 type stamping struct {
@@ -72,16 +69,12 @@ func (r *record) read(unit []byte) Reading {
 
 // spoilt tells what became of a stamp that is none any more.
 func (r *record) spoilt(unit []byte, offsetBytes int64, pass uint32, before func(int64, int) []byte) (Kind, bool) {
-	if only(unit, 0) || only(unit, 0xff) || bytes.Equal(unit, before(offsetBytes, len(unit))) {
+	if isUniform(unit) && (unit[0] == 0 || unit[0] == 0xff) || bytes.Equal(unit, before(offsetBytes, len(unit))) {
 		return Dropped, false
 	}
 	want := make([]byte, len(unit))
 	r.stamper.Fill(want, offsetBytes, pass)
-	wrong := 0
-	for i := range want {
-		wrong += bits.OnesCount8(want[i] ^ unit[i])
-	}
-	return Changed, wrong < len(unit)*8/4 // of noise, half are wrong
+	return Changed, differingBits(unit, want) < len(unit)/StampBytes*foreignBits
 }
 
 // lastAt gives the pass of the last stamping of a place.
@@ -109,9 +102,7 @@ func (r *record) distance() int64 {
 	var common int64
 	for _, s := range r.sights {
 		if s.kind == Wrapped {
-			for rest := max(s.offsetBytes-s.from, s.from-s.offsetBytes); rest != 0; {
-				common, rest = rest, common%rest
-			}
+			common = divisor(common, max(s.offsetBytes-s.from, s.from-s.offsetBytes))
 		}
 	}
 	return common
@@ -180,9 +171,4 @@ func (r *record) bounds() (good, bad int64, sure bool) {
 		}
 	}
 	return good, bad, sure
-}
-
-// only tells whether all bytes are the same, namely b.
-func only(p []byte, b byte) bool {
-	return len(p) > 0 && p[0] == b && bytes.Equal(p[1:], p[:len(p)-1])
 }

@@ -49,7 +49,7 @@ func (a *aside) wait() {
 	}
 }
 
-// goOver carries a pass out, from where the state is to a place. A call that fails is a finding, but for an error of a card that
+// goOver carries a pass out, from where the state is to a place. A call that fails makes a bad range, but for one of a card that
 // answers no more. Errors are *flash.Error, the context's cause, and those of the state file.
 func (c *fullCheck) goOver(ctx context.Context, p *pass, until int64) error {
 	defer c.aside.wait()
@@ -74,7 +74,7 @@ func (c *fullCheck) goOver(ctx context.Context, p *pass, until int64) error {
 			c.look(p, buffer, at)
 			failures = 0
 		case isOver(err), p.before != nil && at == 0 && errors.Is(err, flash.ErrReadOnly):
-			return &flash.Error{Step: p.step, OffsetBytes: at, LengthBytes: to - at, Err: err}
+			return failure(p.step, span{at, to - at}, err)
 		default:
 			whole, err := c.around(ctx, p, failingRun{at, to}, failures > 0)
 			if ctx.Err() != nil && !isOver(err) && err != nil {
@@ -122,7 +122,7 @@ func (c *fullCheck) settle(p *pass, offsetBytes int64) error {
 	if c.state.Phase == writing {
 		began := time.Now()
 		if err := c.card.Flush(); err != nil {
-			return &flash.Error{Step: p.step, OffsetBytes: offsetBytes, Err: err}
+			return failure(p.step, span{offsetBytes: offsetBytes}, err)
 		}
 		p.rates.flushed(offsetBytes, time.Since(began))
 	}
@@ -173,6 +173,3 @@ func move(p *pass, piece []byte, offsetBytes int64) error {
 	}
 	return err
 }
-
-// isOver tells whether an error says that the card answers no more.
-func isOver(err error) bool { return errors.Is(err, flash.ErrGone) || errors.Is(err, flash.ErrStalled) }

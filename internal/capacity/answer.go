@@ -6,24 +6,24 @@ import (
 	"slices"
 )
 
-// A finding is what a quick check came to.
-type finding struct {
+// An answer is what a quick check came to.
+type answer struct {
 	verdict   Verdict
 	trueBytes int64 // 0 for unreliable
 }
 
-// tell puts a finding into a result.
-func (f finding) tell(result *Result, r *record) {
-	result.Verdict = f.verdict
-	switch f.verdict {
+// tell puts an answer into a result.
+func (a answer) tell(result *Result, r *record) {
+	result.Verdict = a.verdict
+	switch a.verdict {
 	case True:
-		result.TrueBytes = &f.trueBytes
+		result.TrueBytes = &a.trueBytes
 	case Short:
-		result.TrueBytes = &f.trueBytes
-		bad := Range{f.trueBytes, result.ClaimedBytes - f.trueBytes, "", -1} // of one kind all over, seen where it was seen first
+		result.TrueBytes = &a.trueBytes
+		bad := Range{a.trueBytes, result.ClaimedBytes - a.trueBytes, "", -1} // of one kind all over, seen where it was seen first
 		at := result.ClaimedBytes
 		for _, s := range r.sights {
-			if s.kind != "" && s.offsetBytes >= f.trueBytes && s.offsetBytes < at {
+			if s.kind != "" && s.offsetBytes >= a.trueBytes && s.offsetBytes < at {
 				at, bad.Kind, bad.FromBytes = s.offsetBytes, s.kind, s.from
 			}
 		}
