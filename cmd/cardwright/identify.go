@@ -121,17 +121,11 @@ func (i *identifying) readDevice(ctx context.Context, path string) error {
 	return nil
 }
 
-// describe finds the disk among those of this machine, which takes no right to open it. What is none of them is opened for reading,
-// which tells what it is.
+// describe asks the kernel about the disk, which opens none: one that does not answer holds up nobody. What the kernel does not know as a
+// disk is opened for reading, which tells what it is.
 func (i *identifying) describe(ctx context.Context, path string) (d device.Description, err error) {
-	listings, err := unlessInterrupted(ctx, func() ([]device.Listing, error) { return device.List(ctx, i.roots) })
-	if err != nil {
-		return d, err
-	}
-	for _, l := range listings {
-		if sameDisk([]wish{{path: l.Node}}, path) != "" {
-			return l.Description, nil
-		}
+	if d, known := device.Known(path, i.roots); known {
+		return d, nil
 	}
 	return unlessInterrupted(ctx, func() (device.Description, error) {
 		card, err := device.Open(ctx, path, device.Options{ReadOnly: true, Roots: i.roots})

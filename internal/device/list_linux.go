@@ -44,9 +44,8 @@ func List(ctx context.Context, roots Roots) ([]Listing, error) {
 }
 
 func (s *Snapshot) listing(ctx context.Context, d *Disk, roots Roots) Listing {
-	l := Listing{Description: describeDisk(d), WriteProtected: d.ReadOnly, Judgement: Judge(s, d, Policy{})}
+	l := Listing{Description: s.known(d, roots), WriteProtected: d.ReadOnly, Judgement: Judge(s, d, Policy{})}
 	l.AllowedWithFixedOK = Judge(s, d, Policy{FixedOK: true}).Allowed
-	l.Node, l.MountedAt, l.Twins = roots.node(d), s.mountedAt(d), s.twins(d, roots)
 	if d.SizeBytes == 0 {
 		return l
 	}
