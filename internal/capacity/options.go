@@ -14,6 +14,7 @@ const (
 	StepStamp   flash.Step = "stamp"   // stamps are written and flushed
 	StepCompare flash.Step = "compare" // they are read back
 	StepRestore flash.Step = "restore" // what the card held is put back
+	StepCheck   flash.Step = "check"   // none of them: the check was interrupted, or its own files failed
 )
 
 // Options say how a check is carried out.

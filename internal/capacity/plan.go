@@ -5,6 +5,8 @@ import (
 	"errors"
 	"math/rand/v2"
 	"slices"
+
+	"cardwright/flash"
 )
 
 const (
@@ -20,7 +22,7 @@ const (
 )
 
 // errTiny says that there is nothing to check.
-var errTiny = errors.New("the card holds not even one sector")
+var errTiny = &flash.Error{Step: flash.StepOpen, Err: errors.New("the card holds not even one sector")}
 
 // A quickPlan is where a quick check stamps and looks. Size and seed alone decide it.
 //

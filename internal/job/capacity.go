@@ -74,7 +74,7 @@ func (s *sizing) check(ctx context.Context) *CapacityRun {
 	}
 	var err error
 	if run.LeftBehind, err = capacity.RestoreLeftover(ctx, s.Card, asked); err != nil && !s.erases() {
-		run.Error = failureOf(err)
+		run.Error = checkFailureOf(err)
 		return run
 	}
 	check := capacity.Quick
@@ -82,9 +82,22 @@ func (s *sizing) check(ctx context.Context) *CapacityRun {
 		check = capacity.Full
 	}
 	if run.Result, err = check(ctx, s.Card, asked); err != nil {
-		run.Error = failureOf(err)
+		run.Error = checkFailureOf(err)
 	}
 	return run
+}
+
+// checkFailureOf is failureOf for a check of a card's size, whose own files may fail: what is no error of the card is not blamed on it.
+func checkFailureOf(err error) *logbook.Failure {
+	f := failureOf(err)
+	if _, ofCard := errors.AsType[*flash.Error](err); ofCard {
+		return f
+	}
+	f.Step = capacity.StepCheck
+	if f.Class == logbook.ClassCard {
+		f.Class = logbook.ClassProgram
+	}
+	return f
 }
 
 // erases tells whether the operator gave up what the card holds, and with it what an earlier check left to put back.

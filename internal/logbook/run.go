@@ -82,6 +82,7 @@ const (
 	ClassSource      Class = "source"      // the source is bad
 	ClassCard        Class = "card"        // the card failed or vanished
 	ClassInterrupted Class = "interrupted" // the operator stopped it
+	ClassProgram     Class = "program"     // what the program keeps beside the card could not be written or read
 )
 
 // Conditions are what a figure depends on beside the card.

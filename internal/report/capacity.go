@@ -291,6 +291,9 @@ func nextWhenSizeUnknown(d *CapacityDocument, command string) string {
 			return "The same command goes on where it stopped."
 		}
 		return "Check it again when there is time: " + command + "."
+	case logbook.ClassProgram:
+		return "The card is not to blame. Make room in the folder of what is kept of cards, or name another with --folder, then check it " +
+			"again: " + command + "."
 	}
 	return "Seat the card again and check it once more, then in another reader. If it fails there too, take it out of use."
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"cardwright/flash"
+	"cardwright/internal/capacity"
 	"cardwright/internal/logbook"
 	"cardwright/partition"
 	"cardwright/verify"
@@ -267,7 +268,7 @@ func errorSentence(failure *logbook.Failure) string {
 	switch failure.Step {
 	case "":
 		return cause
-	case flash.StepOpen, flash.StepInspect:
+	case flash.StepOpen, flash.StepInspect, capacity.StepCheck:
 		return fmt.Sprintf("at step %s: %s", failure.Step, cause)
 	case flash.StepSource:
 		if failure.OffsetBytes == 0 {
