@@ -10,7 +10,7 @@ import (
 )
 
 // ErrRated is the error of a printed rating that is not understood, or that is no promise.
-var ErrRated = errors.New("printed rating")
+var ErrRated = errors.New("what is printed")
 
 // understoodMarks are the marks of each family, by their letter.
 var understoodMarks = map[byte][]string{
@@ -37,7 +37,7 @@ func ParseRated(text string) (Claims, error) {
 	for _, printed := range strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == ',' || r == '\t' }) {
 		class := claims.family(printed[0])
 		if class == nil || !slices.Contains(understoodMarks[printed[0]], printed) {
-			return Claims{}, fmt.Errorf("%w: %q is not understood; what is, is %s", ErrRated, printed, understood())
+			return Claims{}, fmt.Errorf("%w: %q is not understood; the marks are %s", ErrRated, printed, understood())
 		}
 		value, err := strconv.Atoi(printed[1:])
 		if err != nil {
