@@ -48,6 +48,9 @@ func (p *program) capacityCommand() *cobra.Command {
 			"power fails, the next capacity of that card puts it back first.\n\n" +
 			"With --full it writes and reads the whole card, which erases it, and measures\n" +
 			"its rates from its start to its end. Interrupted, the same command goes on.\n\n" +
+			"A card is true, short (it holds less than it states) or unreliable (it does not\n" +
+			"keep what is written, and no smaller size explains that). Before you blame a\n" +
+			"card that is not true, try another reader.\n\n" +
 			exitHelpWith(map[exitCode]string{
 				done:    "done, the card is as large as it says",
 				damaged: "the card is short or unreliable",

@@ -119,6 +119,13 @@ func (s *sizing) givenUp(cause error) *CapacityRun {
 	}
 	run := s.newRun()
 	run.Error = failureOf(failure)
+	if !s.erases() {
+		run.Findings = append(run.Findings, partition.Finding{
+			Code: "stamps-left", Severity: partition.Warning,
+			Sentence: "The card may hold stamps: do not use it before the next check of it, which begins with putting back what it held.",
+			Evidence: s.options.Folder,
+		})
+	}
 	return run
 }
 

@@ -64,7 +64,7 @@ func CapacityText(w io.Writer, d CapacityDocument) error {
 		p.add("Checked", checkedSentence(&d.Result))
 	}
 	if d.Verdict == capacity.True && d.RandomPlaces > 0 {
-		p.add("Misses", missesSentence(d.RandomPlaces))
+		p.add("Chance", missesSentence(d.RandomPlaces))
 	}
 	addRanges(p, &d.Result)
 	addSurface(p, "Write", d.Write, d.WriteTrace)
@@ -86,6 +86,9 @@ func capacityName(d *CapacityDocument) string {
 
 // exactly gives a size to the byte, and as it is printed on cards.
 func exactly(sizeBytes int64) string {
+	if sizeBytes < 1000 {
+		return Capacity(sizeBytes)
+	}
 	return fmt.Sprintf("%d bytes, %s", sizeBytes, Capacity(sizeBytes))
 }
 
@@ -122,15 +125,16 @@ func checkedSentence(r *capacity.Result) string {
 	}
 	text += " in " + Duration(r.Seconds)
 	if r.ResumedAtBytes > 0 {
-		text += ", going on at " + Place(r.ResumedAtBytes) + " where an earlier check was interrupted"
+		text += fmt.Sprintf(", going on after %s of %s to be written and read, where it was interrupted",
+			Size(r.ResumedAtBytes), Size(2*r.ClaimedBytes))
 	}
 	return text
 }
 
 // missesSentence tells how likely it is that so many random places all lie in what is there, of cards of which a part is missing.
 func missesSentence(places int) string {
-	return fmt.Sprintf("of cards of which 1/2 is missing, at places nobody knows: %s; 1/10: %s; 1/100: %s. The last sector is always "+
-		"looked at", chance(0.5, places), chance(0.1, places), chance(0.01, places))
+	return fmt.Sprintf("that such a check misses what is missing, at places that nobody foresees: of a half of the card %s, of 1/10 %s, "+
+		"of 1/100 %s; a missing end shows at the last sector", chance(0.5, places), chance(0.1, places), chance(0.01, places))
 }
 
 // chance is the chance to miss what is missing, in words.
@@ -138,7 +142,7 @@ func chance(missing float64, places int) string {
 	p := math.Pow(1-missing, float64(places))
 	switch {
 	case p < 1e-6:
-		return "fewer than 1 in a million"
+		return "less than 1 in a million"
 	case p < 0.01:
 		return fmt.Sprintf("1 in %.0f", 1/p)
 	}
@@ -228,9 +232,11 @@ func addContent(p *page, d *CapacityDocument) {
 		p.add(name, "what the stamps replaced is back on the card")
 	case d.Restored != nil:
 		p.add(name, "what the stamps replaced is NOT back on the card"+prefixed("; it is kept in ", d.Rescue)+
-			", and the next check of this card puts it back first")
+			", and the next check of this card begins with putting it back")
+	case d.Mode == capacity.ModeFull && d.Write != nil && d.Write.Bytes > 0 && d.Verdict == "":
+		p.add(name, "what was overwritten so far is gone: there are stamps in its place")
 	case d.Mode == capacity.ModeFull && d.Write != nil && d.Write.Bytes > 0:
-		p.add(name, "everything on the card is gone: it holds stamps")
+		p.add(name, "everything on the card is gone: its first and last 1 MiB are zeros, the rest is stamps")
 	case d.Mode == capacity.ModeQuick && d.Verdict != "":
 		p.add(name, "stamps are left on the card, since what it held was not to be kept")
 	}
@@ -253,8 +259,8 @@ func addLeftover(p *page, left *capacity.Leftover) {
 		name = ""
 	}
 	add(left.NotWhole, "what an interrupted check had left behind could not be put back whole; it stays in ", "")
-	add(left.Elsewhere, "of this card may be ", ", but none of the stamps that belong to it is on the card: nothing was put back")
-	add(left.InUse, "another check uses ", ": nothing was put back from there")
+	add(left.Elsewhere, "kept for a card of this size, perhaps another: ", ". The card holds no stamp of that check, so nothing of it was put back")
+	add(left.InUse, "in use by another check: ", ". Nothing of it was put back")
 }
 
 // nextAfterCapacity is what to do with the card now.
@@ -263,6 +269,9 @@ func nextAfterCapacity(d *CapacityDocument) string {
 	const another = "Try it in another reader first: readers and contacts fail too, and nothing here tells who made the card. "
 	switch d.Verdict {
 	case capacity.True:
+		if d.Restored != nil && !*d.Restored {
+			return "Do not use the card yet: seat it again, and " + command + " begins with putting back what it held."
+		}
 		if d.Mode == capacity.ModeFull {
 			return "The card is as large as it states. Flash an image, or make a file system on it."
 		}
@@ -294,6 +303,9 @@ func nextWhenSizeUnknown(d *CapacityDocument, command string) string {
 	case logbook.ClassProgram:
 		return "The card is not to blame. Make room in the folder of what is kept of cards, or name another with --folder, then check it " +
 			"again: " + command + "."
+	}
+	if d.Error.Class == logbook.ClassProgram {
+		return "The card is not to blame. See to what is named above, then check it again: " + command + "."
 	}
 	return "Seat the card again and check it once more, then in another reader. If it fails there too, take it out of use."
 }

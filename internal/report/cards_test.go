@@ -101,10 +101,10 @@ func TestPageOfRegistersSaysThatTheyProveNothing(t *testing.T) {
 // The chance that n independent places all miss a part f of a card is (1-f)^n.
 func TestChancesToMissAreThoseOfIndependentPlaces(t *testing.T) {
 	for places, want := range map[int]string{
-		2:   "nobody knows: 25 %; 1/10: 81 %; 1/100: 98 %",
-		10:  "nobody knows: 1 in 1024; 1/10: 35 %; 1/100: 90 %",
-		50:  "nobody knows: fewer than 1 in a million; 1/10: 1 in 194; 1/100: 61 %", // 0.9^50 is 0.005154
-		500: "nobody knows: fewer than 1 in a million; 1/10: fewer than 1 in a million; 1/100: 1 in 152",
+		2:   "a half of the card 25 %, of 1/10 81 %, of 1/100 98 %",
+		10:  "a half of the card 1 in 1024, of 1/10 35 %, of 1/100 90 %",
+		50:  "a half of the card less than 1 in a million, of 1/10 1 in 194, of 1/100 61 %", // 0.9^50 is 0.005154
+		500: "a half of the card less than 1 in a million, of 1/10 less than 1 in a million, of 1/100 1 in 152",
 	} {
 		d := sound()
 		d.RandomPlaces = places
