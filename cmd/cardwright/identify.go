@@ -39,8 +39,10 @@ func (p *program) identifyCommand() *cobra.Command {
 			"fit what the logbook knows of other cards. It writes nothing to the card.\n\n" +
 			"A USB reader hides the registers. A reader that the kernel drives as an MMC\n" +
 			"slot shows them, such as that of a board; a copy that was made there of the\n" +
-			"folder /sys/block/mmcblkN/device can be read anywhere: --registers DIR. Files\n" +
-			"may miss in it; a folder without any register is wrong usage.\n\n" + exitHelp(refused),
+			"folder /sys/block/mmcblkN/device can be read anywhere: --registers DIR. Some of\n" +
+			"the files may be missing; a folder without any register is wrong usage.\n\n" +
+			"Registers can be forged, and makers customise them: what is found is a reason to\n" +
+			"look closer, and proves nothing.\n\n" + exitHelp(refused),
 		Example: "  cardwright identify /dev/mmcblk0\n" +
 			"  cardwright identify /dev/sdb --rated \"C10 U1\"\n" +
 			"  cardwright identify --registers copied-from-board --fields",
@@ -84,7 +86,11 @@ func (i *identifying) run(ctx context.Context, args []string) (err error) {
 // readFolder reads the registers from the folder that was named.
 func (i *identifying) readFolder() error {
 	i.page.Device = i.folder
-	raw, err := identity.ReadFolder(os.DirFS(i.folder))
+	folder := os.DirFS(i.folder)
+	raw, err := identity.ReadFolder(folder)
+	if _, missing := fs.Stat(folder, "."); missing != nil {
+		err = missing
+	}
 	if err != nil {
 		return usagef("identify: --registers %s: %w", i.folder, err)
 	}
@@ -142,7 +148,7 @@ func whyHidden(d device.Description) string {
 		"card can be told with --rated."
 	switch {
 	case d.Kind == device.KindFile:
-		return "a regular file has none"
+		return "none: a regular file has no registers"
 	case d.Transport == device.TransportUSB:
 		return "a USB reader hides them. " + slot
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -89,6 +90,9 @@ func (n *cardNote) run(cmd *cobra.Command) error {
 func (n *cardNote) read(cmd *cobra.Command, at time.Time) error {
 	if n.label == "" && n.cid == "" {
 		return usagef("logbook card: LABEL is empty")
+	}
+	if digits, err := hex.DecodeString(n.cid); n.cid != "" && (err != nil || len(digits) != 16) {
+		return usagef("logbook card: --cid %q: a CID is 32 hexadecimal digits", n.cid)
 	}
 	n.facts = map[string]string{}
 	for _, f := range factFlags() {

@@ -18,9 +18,11 @@ func (p *program) logbookCardsCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "cards",
 		Short: "List the cards, with their last verdicts and rates",
-		Long: "cards lists every card of the logbook with its maker and name where they are\n" +
-			"known, its size, what became of its last run, how fast that was, and what the\n" +
-			"last check of its size said. A logbook that does not exist yet is an empty one.\n\n" + exitHelp(),
+		Long: "cards lists the cards that have a label or a known CID, with maker and name where\n" +
+			"they are known, the size, what became of the last run, how fast that was, and\n" +
+			"what the last check of the size said: true, short (it holds less than it states)\n" +
+			"or unreliable (it does not keep what is written). A logbook that does not exist\n" +
+			"yet is an empty one.\n\n" + exitHelp(),
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return p.listCards(cmd.Context()) },
 	}

@@ -27,7 +27,7 @@ func Cards(w io.Writer, cards []logbook.CardRecord) error {
 		return p.writeTo(w)
 	}
 	line := func(card, label, name, size, verdict, pace, rate, check string) {
-		p.lines = append(p.lines, fmt.Sprintf("%5s  ", card)+Padded(Shortened(Printable(label), 11), 12)+
+		p.lines = append(p.lines, fmt.Sprintf("%4s ", card)+Padded(Shortened(Printable(label), 11), 12)+
 			Padded(Shortened(Printable(name), 15), 16)+Padded(size, 9)+Padded(verdict, 11)+Padded(pace, 12)+Padded(rate, 5)+check)
 	}
 	line("Card", "Label", "Maker, name", "Size", "Verdict", "Pace", "MB/s", "Size is")
@@ -49,7 +49,7 @@ func Cards(w io.Writer, cards []logbook.CardRecord) error {
 		if last := c.LastCapacity; last != nil {
 			check = cmp.Or(last.Verdict, "open")
 		}
-		line(fmt.Sprint(c.CardID), cmp.Or(c.Label, "-"), cmp.Or(makerAndName(c), "-"), size, verdict, pace, rate, Cut(check, 8))
+		line(fmt.Sprint(c.CardID), cmp.Or(c.Label, "-"), cmp.Or(makerAndName(c), "-"), size, verdict, pace, rate, Cut(check, 10))
 		for _, text := range Wrapped(Printable(factsSentence(c.Facts)), screenColumns-len(indentOfFacts)) {
 			if text != "" {
 				p.lines = append(p.lines, indentOfFacts+text)
@@ -67,7 +67,7 @@ func sizeOf(card *logbook.CardRecord) int64 {
 	return card.SizeBytes
 }
 
-const indentOfFacts = "       "
+const indentOfFacts = "     "
 
 // makerAndName is what a card is by its CID: its maker, as the operator named it, and its name.
 func makerAndName(card *logbook.CardRecord) string {
@@ -193,7 +193,7 @@ func addChecks(p *page, checks []logbook.CapacityRecord) {
 func Makers(w io.Writer, makers []logbook.Maker) error {
 	p := &page{}
 	for _, m := range makers {
-		p.add(fmt.Sprintf("0x%02x", m.ManufacturerID), m.Name+" ("+m.Kind+")")
+		p.add(fmt.Sprintf("0x%02x", m.ManufacturerID), m.Name+" ("+map[string]string{logbook.KindSD: "SD cards", logbook.KindEMMC: "eMMC modules"}[m.Kind]+")")
 	}
 	if len(makers) == 0 {
 		p.plain("No maker is named.")

@@ -69,7 +69,7 @@ func WriteIdentity(w io.Writer, d *Identity, allFields bool) error {
 
 // kindSentence tells what it is, and how large.
 func kindSentence(d *Identity) string {
-	kind := "a card whose registers are hidden"
+	kind := "a card whose registers cannot be read here"
 	if d.Card != nil {
 		kind = map[identity.Kind]string{identity.KindSD: "an SD card", identity.KindEMMC: "an eMMC module"}[d.Card.Kind]
 		kind = cmp.Or(kind, "a card of unknown kind")
@@ -184,7 +184,14 @@ func addHealth(p *page, card *identity.Card) {
 func knownSentence(d *Identity) string {
 	var parts []string
 	if d.Known != nil {
-		parts = append(parts, "it is "+recordName(d.Known)+", with "+count(d.Known.Runs, "run"))
+		runs := "no run yet"
+		if d.Known.Runs > 0 {
+			runs = count(d.Known.Runs, "run")
+		}
+		parts = append(parts, "it is "+recordName(d.Known)+", with "+runs)
+		if check := d.Known.LastCapacity; check != nil {
+			parts = append(parts, fmt.Sprintf("its size was found %s by check %d", check.Verdict, check.CheckID))
+		}
 	}
 	if n := len(d.ProductCards); n > 0 {
 		parts = append(parts, count(n, "other card")+" of the same maker, OEM, name and revision")
