@@ -301,11 +301,7 @@ func nextWhenSizeUnknown(d *CapacityDocument, command string) string {
 		}
 		return "Check it again when there is time: " + command + "."
 	case logbook.ClassProgram:
-		return "The card is not to blame. Make room in the folder of what is kept of cards, or name another with --folder, then check it " +
-			"again: " + command + "."
-	}
-	if d.Error.Class == logbook.ClassProgram {
-		return "The card is not to blame. See to what is named above, then check it again: " + command + "."
+		return "The card is not to blame. See to what is named above, or name another folder with --folder, then check it again: " + command + "."
 	}
 	return "Seat the card again and check it once more, then in another reader. If it fails there too, take it out of use."
 }
