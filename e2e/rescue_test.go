@@ -159,6 +159,10 @@ func TestQuickCheckOfASilentCard(t *testing.T) {
 	r.expectCode(t, 5)
 	document := decode[capacityDocument](t, r.stdout)
 	document.expect(t, "", nil)
+	if document.Claimed != card.traits.SizeBytes || document.Restored == nil || *document.Restored ||
+		!slices.Equal(rescuesIn(t, folder), []string{document.Rescue}) {
+		t.Errorf("where that is kept which is not back on the silent card is told as %+v", document)
+	}
 	if document.Error == nil || document.Error.Class != "card" || document.Error.Step != "stamp" ||
 		!strings.Contains(document.Error.Cause, "a write of 512 bytes") || r.took < limit {
 		t.Errorf("after %v the silent card is told as %+v", r.took, document.Error)

@@ -63,6 +63,7 @@ type Meter struct {
 	done    atomic.Int64
 	total   atomic.Int64
 	atStart atomic.Int64 // done when the phase began
+	rescue  atomic.Pointer[string]
 }
 
 // A Progress is one look at a Meter.
@@ -71,6 +72,7 @@ type Progress struct {
 	DoneBytes      int64   // written and read since the check began
 	TotalBytes     int64   // what it will be in the end, as far as is known now
 	BytesPerSecond float64 // within the phase
+	Rescue         string  // the file with what a quick check has replaced so far; empty where nothing is replaced, or nothing kept
 }
 
 // Look gives the present state.
@@ -78,6 +80,9 @@ func (m *Meter) Look() Progress {
 	p := Progress{DoneBytes: m.done.Load(), TotalBytes: m.total.Load()}
 	if phase := m.phase.Load(); phase != nil {
 		p.Phase = *phase
+	}
+	if rescue := m.rescue.Load(); rescue != nil {
+		p.Rescue = *rescue
 	}
 	if seconds := time.Since(time.Unix(0, m.began.Load())).Seconds(); seconds > 0 {
 		p.BytesPerSecond = float64(p.DoneBytes-m.atStart.Load()) / seconds
@@ -92,6 +97,9 @@ func (m *Meter) enter(phase string) {
 	m.atStart.Store(m.done.Load())
 	m.began.Store(time.Now().UnixNano())
 }
+
+// replaces says which file holds what is replaced from now on; empty: nothing is replaced any more.
+func (m *Meter) replaces(rescue string) { m.rescue.Store(&rescue) }
 
 // expect says that so many bytes more will be written or read than was known so far.
 func (m *Meter) expect(bytes int64) { m.total.Add(bytes) }

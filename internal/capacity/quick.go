@@ -191,6 +191,7 @@ func (q *quickCheck) finish(result *Result) error {
 	back, err := r.restore(limitBytes)
 	result.Restored = &back
 	if back {
+		q.meter.replaces("")
 		return q.rescue.discard()
 	}
 	result.Rescue = q.rescue.file.Name()

@@ -134,6 +134,9 @@ func (q *quickCheck) stamp(ctx context.Context, units []int64) (stamped []int64,
 func (q *quickCheck) write(ctx context.Context, s span) error {
 	p := q.buffer[:s.lengthBytes]
 	q.record.stamper.Fill(p, s.offsetBytes, q.pass)
+	if !q.touched && q.rescue != nil {
+		q.meter.replaces(q.rescue.file.Name())
+	}
 	q.touched = true
 	err := q.call(ctx, StepStamp, q.card.WriteAt, p, s.offsetBytes)
 	if err == nil {

@@ -41,6 +41,7 @@ type CapacityRun struct {
 // back on it. A card whose call never returns is given up, and nothing more is awaited of it.
 func Capacity(ctx context.Context, t Target, o CapacityOptions) *CapacityRun {
 	t.watch()
+	o.Mode, o.Meter = cmp.Or(o.Mode, capacity.ModeQuick), cmp.Or(o.Meter, new(capacity.Meter))
 	s := &sizing{Target: t, options: o}
 	s.open(ctx)
 	found := make(chan *CapacityRun, 1)
@@ -108,7 +109,8 @@ func (s *sizing) newRun() *CapacityRun {
 	return &CapacityRun{Device: s.Device, Label: s.Label, Findings: []partition.Finding{}}
 }
 
-// givenUp is the run of a card that is not waited for. Its goroutine still holds what was found.
+// givenUp is the run of a card that is not waited for. Its goroutine still holds what was found; what is known is which card it is, and
+// where that is kept which is not back on it.
 func (s *sizing) givenUp(cause error) *CapacityRun {
 	failure := &flash.Error{Step: capacity.StepCompare, Err: cause}
 	if stuck, ok := errors.AsType[stuckCall](cause); ok {
@@ -119,12 +121,12 @@ func (s *sizing) givenUp(cause error) *CapacityRun {
 	}
 	run := s.newRun()
 	run.Error = failureOf(failure)
-	if !s.erases() {
-		run.Findings = append(run.Findings, partition.Finding{
-			Code: "stamps-left", Severity: partition.Warning,
-			Sentence: "The card may hold stamps: do not use it before the next check of it, which begins with putting back what it held.",
-			Evidence: s.options.Folder,
-		})
+	run.Result = &capacity.Result{
+		ClaimedBytes: s.Card.SizeBytes(), Mode: s.options.Mode, BadRanges: []capacity.Range{},
+		WriteTrace: []capacity.Part{}, ReadTrace: []capacity.Part{},
+	}
+	if run.Rescue = s.options.Meter.Look().Rescue; run.Rescue != "" {
+		run.Restored = new(bool)
 	}
 	return run
 }
@@ -137,7 +139,7 @@ func (s *sizing) open(ctx context.Context) {
 	}
 	record := &logbook.CapacityRecord{
 		Device: s.Device, Label: s.Label, Bay: cmp.Or(s.Conditions.PortPath, s.Conditions.Node, s.Device),
-		StartedAt: time.Now().UTC(), Mode: string(cmp.Or(s.options.Mode, capacity.ModeQuick)), ClaimedBytes: s.Card.SizeBytes(),
+		StartedAt: time.Now().UTC(), Mode: string(s.options.Mode), ClaimedBytes: s.Card.SizeBytes(),
 	}
 	if s.unrecorded = s.options.Book.BeginCapacity(ctx, record, RegistersOf(s.Identity)); s.unrecorded == nil {
 		s.record = record

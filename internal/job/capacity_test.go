@@ -88,12 +88,12 @@ func TestSilentCardIsGivenUp(t *testing.T) {
 			to, card := target(t, cardlab.Traits{SilentAfter: cardlab.After{WrittenBytes: 3 * mib}})
 			began := time.Now()
 			run := job.Capacity(t.Context(), to, job.CapacityOptions{Mode: mode, Folder: folder, StallLimit: 5 * time.Second})
-			if run.Error == nil || run.Error.Class != logbook.ClassCard || run.Result != nil {
+			if run.Error == nil || run.Error.Class != logbook.ClassCard || run.Verdict != "" || run.TrueBytes != nil {
 				t.Errorf("%s: %+v, %+v", mode, run.Error, run.Result)
 			}
 			// A quick check's stamps are on the card then, and only the next check can put back what was there.
-			if told := len(run.Findings) == 1 && run.Findings[0].Code == "stamps-left"; told != (mode == capacity.ModeQuick) {
-				t.Errorf("%s: the findings are %v", mode, run.Findings)
+			if told := run.Rescue != "" && run.Restored != nil && !*run.Restored; told != (mode == capacity.ModeQuick) {
+				t.Errorf("%s: what the card held is told to be in %q", mode, run.Rescue)
 			}
 			if took := time.Since(began); took > 10*time.Second {
 				t.Errorf("%s: it was given up after %v", mode, took)
