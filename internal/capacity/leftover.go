@@ -47,7 +47,7 @@ func RestoreLeftover(ctx context.Context, card flash.Card, o Options) (*Leftover
 		}
 	}()
 	for _, entry := range files {
-		if !strings.HasPrefix(entry.Name(), rescuePrefix) {
+		if !isRescueName(entry.Name()) || !entry.Type().IsRegular() {
 			continue
 		}
 		r, err := f.openLeft(filepath.Join(f.path, entry.Name()))

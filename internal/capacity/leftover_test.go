@@ -5,6 +5,8 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 
 	"cardwright/flash"
@@ -179,23 +181,36 @@ func TestRottenPartsAreNotPutBack(t *testing.T) {
 	}
 }
 
-// TestWhatIsNoRescueStays has files of other kinds in the folder.
+// TestWhatIsNoRescueStays has files of other kinds in the folder, which the operator may have named: only what bears a name as rescues
+// do is looked into, and deleted where it is too short to be one.
 func TestWhatIsNoRescueStays(t *testing.T) {
 	card := newCard(t, cardlab.Traits{SizeBytes: mib})
 	o := options(t, card)
+	named := func(letter string) string { return "rescue-" + strings.Repeat(letter, 26) }
+	const mine = "rescue-notes.txt"
 	for name, content := range map[string][]byte{
-		"other": nil, "rescue-long": bytes.Repeat([]byte("x"), 8192), "rescue-torn": []byte("cdwk"), "rescue-empty": nil,
+		"other": nil, mine: []byte("mine"), "rescue-": nil, named("e"): nil,
+		named("L"): bytes.Repeat([]byte("x"), 8192), named("T"): []byte("cdwk"), named("E"): nil,
 	} {
 		if err := os.WriteFile(filepath.Join(o.Folder, name), content, 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
+	if err := errors.Join(
+		os.Symlink(mine, filepath.Join(o.Folder, named("S"))), os.Mkdir(filepath.Join(o.Folder, named("D")), 0o700),
+	); err != nil {
+		t.Fatal(err)
+	}
 	left, err := capacity.RestoreLeftover(t.Context(), card, o)
 	if left != nil || err != nil || card.Counts().Operations > 0 {
 		t.Errorf("%+v, %v", left, err)
 	}
-	if got := rescues(t, o.Folder); len(got) != 1 || filepath.Base(got[0]) != "rescue-long" {
-		t.Errorf("rescues %v", got)
+	got := rescues(t, o.Folder)
+	for i := range got {
+		got[i] = filepath.Base(got[i])
+	}
+	if want := []string{"rescue-", named("D"), named("L"), named("S"), named("e"), mine}; !slices.Equal(got, want) {
+		t.Errorf("rescues %q, want %q", got, want)
 	}
 	o.Folder = filepath.Join(o.Folder, "missing")
 	if left, err := capacity.RestoreLeftover(t.Context(), card, o); left != nil || err != nil {

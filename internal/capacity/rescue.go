@@ -5,13 +5,27 @@ import (
 	"encoding/hex"
 	"errors"
 	"os"
+	"strings"
 	"time"
 
 	"cardwright/flash"
 )
 
-// rescuePrefix begins the names of rescues.
+// rescuePrefix begins the names of rescues; a random text of rand.Text follows.
 const rescuePrefix = "rescue-"
+
+// isRescueName tells whether a file bears such a name. The folder may be one that the operator named and keeps other files in: these are
+// neither opened nor deleted.
+func isRescueName(name string) bool {
+	text, ok := strings.CutPrefix(name, rescuePrefix)
+	return ok && len(text) >= leastRandom && strings.Trim(text, base32Digits) == ""
+}
+
+// base32Digits (RFC 4648) are what rand.Text gives leastRandom of at the least: 128 bits, by its documentation.
+const (
+	base32Digits = "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"
+	leastRandom  = 26
+)
 
 // A rescue is the content of all that a quick check overwrites, in a file (rescuefile.go). A nil rescue keeps nothing.
 type rescue struct {
