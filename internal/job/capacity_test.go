@@ -3,6 +3,8 @@ package job_test
 import (
 	"context"
 	"encoding/json"
+	"os"
+	"path/filepath"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -130,5 +132,22 @@ func TestNextCapacityUndoesWhatAnEarlierOneLeft(t *testing.T) {
 	}
 	if card.Truth().Digest(0, card.SizeBytes()) != before {
 		t.Error("the card does not hold what it held before the first check")
+	}
+}
+// What fails beside the card is not blamed on it, and the card is not written.
+func TestCapacityBlamesNoCardForItsFolder(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "file")
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, mode := range []capacity.Mode{capacity.ModeQuick, capacity.ModeFull} {
+		to, card := target(t, cardlab.Traits{})
+		run := job.Capacity(t.Context(), to, job.CapacityOptions{Folder: filepath.Join(file, "kept"), Mode: mode})
+		if run.Error == nil || run.Error.Class != logbook.ClassProgram || run.Error.Step != capacity.StepCheck {
+			t.Errorf("%s: %+v", mode, run.Error)
+		}
+		if asked := card.Truth().Asked(); len(asked) > 0 {
+			t.Errorf("%s: %v was written", mode, asked)
+		}
 	}
 }
