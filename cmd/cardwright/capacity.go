@@ -53,7 +53,7 @@ func (p *program) capacityCommand() *cobra.Command {
 			"card that is not true, try another reader.\n\n" +
 			exitHelpWith(map[exitCode]string{
 				done:    "done, the card is as large as it says",
-				damaged: "the card is short or unreliable",
+				damaged: "the card is short or unreliable, or what it held could not be put back",
 			}, refused, cardFailed, damaged),
 		Example: "  cardwright capacity /dev/sdb --label attic-07\n  cardwright capacity /dev/sdb --full",
 		Args:    exactly("DEV"),
@@ -227,11 +227,13 @@ func codeOfCapacity(run *job.CapacityRun) exitCode {
 		code = codeOfClass(run.Error.Class)
 	}
 	var verdict capacity.Verdict
+	lost := false // what it held is not on it any more, though it was to be
 	if run.Result != nil {
 		verdict = run.Result.Verdict
+		lost = run.Result.Restored != nil && !*run.Result.Restored
 	}
 	switch {
-	case verdict == capacity.Short || verdict == capacity.Unreliable:
+	case verdict == capacity.Short || verdict == capacity.Unreliable || verdict == capacity.True && lost:
 		return worst(code, damaged)
 	case verdict != capacity.True && run.Error == nil:
 		return programFailed

@@ -90,6 +90,7 @@ func TestCodeOfACapacityCheck(t *testing.T) {
 		{"short", job.CapacityRun{Result: found("short")}, 6},
 		{"unreliable", job.CapacityRun{Result: found("unreliable")}, 6},
 		{"true, but what it held is not back", job.CapacityRun{Result: found("true"), Error: failure(logbook.ClassCard)}, 5},
+		{"true, but what it held could not be put back whole", job.CapacityRun{Result: &capacity.Result{Verdict: "true", Restored: new(bool)}}, 6},
 		{"short, then interrupted", job.CapacityRun{Result: found("short"), Error: failure(logbook.ClassInterrupted)}, 130},
 		{"the card failed", job.CapacityRun{Result: found(""), Error: failure(logbook.ClassCard)}, 5},
 		{"refused", job.CapacityRun{Error: failure(logbook.ClassRefused)}, 3},

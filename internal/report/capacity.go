@@ -266,6 +266,9 @@ func addLeftover(p *page, left *capacity.Leftover) {
 // nextAfterCapacity is what to do with the card now.
 func nextAfterCapacity(d *CapacityDocument) string {
 	command := "\"cardwright capacity " + cmp.Or(d.Device, "DEV") + "\""
+	if d.Verdict == capacity.True && d.Restored != nil && !*d.Restored {
+		return "Do not use the card yet. Check it again, which puts back first what it held: " + command + "."
+	}
 	const another = "Try it in another reader first: readers and contacts fail too, and nothing here tells who made the card. "
 	switch d.Verdict {
 	case capacity.True:

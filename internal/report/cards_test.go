@@ -118,6 +118,22 @@ func TestChancesToMissAreThoseOfIndependentPlaces(t *testing.T) {
 	}
 }
 
+// A card that may be as large as it says, but is full of stamps, is not to be used.
+func TestWhatIsNotBackIsNotUsed(t *testing.T) {
+	d := sound()
+	d.Restored, d.Rescue = at(false), "capacity/rescue-1"
+	var w bytes.Buffer
+	if err := report.CapacityText(&w, d); err != nil {
+		t.Fatal(err)
+	}
+	text := strings.Join(strings.Fields(w.String()), " ")
+	for _, want := range []string{"is NOT back on the card; it is kept in capacity/rescue-1", "Next: Do not use the card yet. Check it again"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("want %q in\n%s", want, &w)
+		}
+	}
+}
+
 func TestJSONOfCardsHasNoNullLists(t *testing.T) {
 	stamp := report.Stamp{}
 	for i, c := range []struct {
