@@ -99,6 +99,22 @@ func TestWhatOthersWroteSinceStays(t *testing.T) {
 	}
 }
 
+// TestWhatOthersWroteSinceIsToldAsOneRange has half of the zone written anew, as a flash does: a list of every sector would be as long as
+// the zone is.
+func TestWhatOthersWroteSinceIsToldAsOneRange(t *testing.T) {
+	card, o := crashedCard(t, 1, capacity.Mark{})
+	if _, err := card.WriteAt(bytes.Repeat([]byte("new "), mib/8/4), 0); err != nil {
+		t.Fatal(err)
+	}
+	left, err := capacity.RestoreLeftover(t.Context(), card, o)
+	if err != nil || len(left.NotWhole) != 1 {
+		t.Fatalf("%+v, %v", left, err)
+	}
+	if want := []capacity.Range{{LengthBytes: mib / 8, Kind: capacity.Changed, FromBytes: -1}}; !slices.Equal(left.Left, want) {
+		t.Errorf("%d ranges, the first %+v; want %+v", len(left.Left), left.Left[0], want)
+	}
+}
+
 // TestTwoInterruptedChecksAreUndoneInReverse has the second keep the stamps of the first.
 func TestTwoInterruptedChecksAreUndoneInReverse(t *testing.T) {
 	card, o := crashedCard(t, 1, capacity.Mark{SizeBytes: mib})

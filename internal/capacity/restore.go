@@ -24,7 +24,8 @@ type restorer struct {
 	content []byte
 	held    []byte
 	// What became of it.
-	left []Range // neither stamps of the run nor what was kept, or not readable or writable
+	left    []Range // neither stamps of the run nor what was kept, or not readable or writable
+	missing bool    // something was noted there since it was last set back
 }
 
 // newRestorer makes the restorer of a card.
@@ -154,14 +155,24 @@ func (r *restorer) leave(s span, kind Kind, err error) error {
 	if isLost(err) {
 		return failure(StepRestore, s, err)
 	}
-	r.left = append(r.left, Range{s.offsetBytes, s.lengthBytes, kind, -1})
+	r.leaves(Range{s.offsetBytes, s.lengthBytes, kind, -1})
 	return nil
+}
+
+// leaves notes a range. It joins what lies side by side, since whoever used the card may have written to every sector of it.
+func (r *restorer) leaves(left Range) {
+	r.missing = true
+	if last := len(r.left) - 1; last >= 0 && follows(r.left[last], left) {
+		r.left[last].LengthBytes += left.LengthBytes
+		return
+	}
+	r.left = append(r.left, left)
 }
 
 // compare reads everything back and tells whether all below limitBytes is as it was. What is not is added to those left.
 func (r *restorer) compare(limitBytes int64) (bool, error) {
 	r.meter.enter("comparing what was put back")
-	leftBefore := len(r.left)
+	r.missing = false
 	for i := range r.parts {
 		part := &r.parts[i]
 		if part.offsetBytes >= limitBytes {
@@ -172,7 +183,7 @@ func (r *restorer) compare(limitBytes int64) (bool, error) {
 		case err != nil && !errors.Is(err, errRescue):
 			return false, err
 		case !r.fits(part) && err == nil: // kept through a reader with smaller sectors
-			r.left = append(r.left, Range{part.offsetBytes, part.lengthBytes, Unwritable, -1})
+			r.leaves(Range{part.offsetBytes, part.lengthBytes, Unwritable, -1})
 			continue
 		case !r.fits(part):
 			continue
@@ -188,11 +199,11 @@ func (r *restorer) compare(limitBytes int64) (bool, error) {
 			same := content != nil && bytes.Equal(content[at:at+r.unit], is)
 			unknown := content == nil || r.isStamp(content[at:at+r.unit])
 			if !same && (r.isStamp(is) || !unknown) {
-				r.left = append(r.left, Range{part.offsetBytes + int64(at), int64(r.unit), Changed, -1})
+				r.leaves(Range{part.offsetBytes + int64(at), int64(r.unit), Changed, -1})
 			}
 		}
 	}
-	return len(r.left) == leftBefore, nil
+	return !r.missing, nil
 }
 
 // finds tells whether the card holds a stamp of the run at any part that was kept.
