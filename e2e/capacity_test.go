@@ -49,7 +49,8 @@ func number(n *int64) string {
 	return strconv.FormatInt(*n, 10)
 }
 
-// TestFalseSizesAreFoundToTheSector has cards state more than they hold: the sizes are the traits', which the program does not know.
+// TestFalseSizesAreFoundToTheSector has cards state more than they hold: the sizes are the traits', which the program does not
+// know.
 func TestFalseSizesAreFoundToTheSector(t *testing.T) {
 	const claimed = 64 * mib
 	sizes := map[string]int64{
@@ -130,7 +131,8 @@ func TestFullCheckGoesOn(t *testing.T) {
 	}
 	interrupted := p.wait()
 	interrupted.expectCode(t, 130)
-	if d := decode[capacityDocument](t, interrupted.stdout); d.Verdict != "" || d.True != nil || d.Error == nil || d.Error.Class != "interrupted" {
+	d := decode[capacityDocument](t, interrupted.stdout)
+	if d.Verdict != "" || d.True != nil || d.Error == nil || d.Error.Class != "interrupted" {
 		t.Errorf("a check that was not finished says %q, %+v", d.Verdict, d.Error)
 	}
 	before := card.Counts().WrittenBytes
@@ -153,8 +155,8 @@ func expectNothingIn(t *testing.T, folder string) {
 	}
 }
 
-// TestFlashOfACardThatWrapsLeadsToItsSize flashes an image that is larger than the card really is. The proof finds out that the card
-// wraps round and at which size, and the check that it leads to says the same. The logbook tells both of the card from then on.
+// TestFlashOfACardThatWrapsLeadsToItsSize flashes an image that is larger than the card really is. The proof finds out that the
+// card wraps round and at which size, and the check that it leads to says the same. The logbook tells both of the card from then on.
 func TestFlashOfACardThatWrapsLeadsToItsSize(t *testing.T) {
 	trueBytes := int64(100*mib + 512*9)
 	card := seat(t, cardlab.Traits{SizeBytes: 192 * mib, TrueSizeBytes: trueBytes, Beyond: cardlab.Wrap, Seed: 67})
@@ -172,7 +174,8 @@ func TestFlashOfACardThatWrapsLeadsToItsSize(t *testing.T) {
 	args := sizing(card, t.TempDir(), "--label", "attic-07")
 	checked := decode[capacityDocument](t, runCommand(t, 6, command{args: args, logbook: book}).stdout)
 	checked.expect(t, "short", &trueBytes)
-	known := decode[knownCardsDocument](t, runCommand(t, 0, command{args: []string{"logbook", "cards", "--json"}, logbook: book}).stdout)
+	listed := runCommand(t, 0, command{args: []string{"logbook", "cards", "--json"}, logbook: book})
+	known := decode[knownCardsDocument](t, listed.stdout)
 	if len(known.Cards) != 1 {
 		t.Fatalf("the logbook knows %+v", known.Cards)
 	}

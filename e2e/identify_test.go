@@ -39,8 +39,8 @@ func TestIdentifyWaitsForNoCard(t *testing.T) {
 	}
 }
 
-// TestIdentifyTellsWhatContradictsItself reads folders as the kernel makes them, of cards that do not exist. The other side, which made
-// the registers, is written from the specifications alone.
+// TestIdentifyTellsWhatContradictsItself reads folders as the kernel makes them, of cards that do not exist. The other side,
+// which made the registers, is written from the specifications alone.
 func TestIdentifyTellsWhatContradictsItself(t *testing.T) {
 	for forgery, code := range map[string]string{
 		"": "", "serial-zero": "serial-blank", "month-13": "date-month-impossible", "wrong-cid-checksum": "cid-checksum-wrong",

@@ -14,8 +14,12 @@ import (
 	"cardwright/internal/cardlab"
 )
 
-// stamping is a number of writes after which a quick check of any of the cards here has stamps on the card, and puts nothing back yet.
-const stamping = 200
+// stamping is a number of writes after which a quick check of any of the cards here has stamps on the card and puts nothing back
+// yet; restoring is one while it does.
+const (
+	stamping  = 200
+	restoring = 800
+)
 
 // meetsWrite gives a channel that is closed at a write, counted from now on.
 func (s *seated) meetsWrite(number int) <-chan struct{} {
@@ -106,9 +110,12 @@ func TestInterruptedQuickCheckPutsBackFirst(t *testing.T) {
 	t.Logf("MEASURED the end of a quick check after an interrupt: %.1f s", took.Seconds())
 }
 
-// TestQuickCheckOfACardThatVanishes pulls a card while it is stamped, and while what it held is put back. Seated again, it is put right.
+// TestQuickCheckOfACardThatVanishes pulls a card while it is stamped, and while what it held is put back. Seated again, it is put
+// right.
 func TestQuickCheckOfACardThatVanishes(t *testing.T) {
-	for name, number := range map[string]int{"at the first stamps": 3, "while it is stamped": stamping, "while it is put back": 800} {
+	for name, number := range map[string]int{
+		"at the first stamps": 3, "while it is stamped": stamping, "while it is put back": restoring,
+	} {
 		t.Run(name, func(t *testing.T) {
 			reader, folder := bayNamed(t, "reader"), t.TempDir()
 			card := emulated(t, cardlab.Traits{SizeBytes: 96 * mib, OldContent: true, Seed: 69})
@@ -124,7 +131,7 @@ func TestQuickCheckOfACardThatVanishes(t *testing.T) {
 				!slices.Equal(rescuesIn(t, folder), []string{document.Rescue}) {
 				t.Fatalf("the card that vanished is told as %+v, %+v", document, document.Error)
 			}
-			if wants := map[bool]string{true: "restore", false: "stamp"}[number == 800]; document.Error.Step != wants {
+			if wants := map[bool]string{true: "restore", false: "stamp"}[number == restoring]; document.Error.Step != wants {
 				t.Errorf("it vanished in step %s, want %s", document.Error.Step, wants)
 			}
 			if card.digest() == before {
@@ -136,7 +143,8 @@ func TestQuickCheckOfACardThatVanishes(t *testing.T) {
 	}
 }
 
-// TestQuickCheckOfASilentCard has a card answer no more while it is stamped. It is given up, and put right when it was seated again.
+// TestQuickCheckOfASilentCard has a card answer no more while it is stamped. It is given up, and put right when it was seated
+// again.
 func TestQuickCheckOfASilentCard(t *testing.T) {
 	const limit = 2 * time.Second
 	reader, folder := bayNamed(t, "reader"), t.TempDir()

@@ -26,7 +26,8 @@ func TestQuestionBeforeACheckOfSize(t *testing.T) {
 		{[]string{"--full"}, "to erase it", ""},
 		{[]string{"--erase"}, "to erase it", "no"},
 	} {
-		p, terminal := startOnTerminal(t, command{args: append([]string{"capacity", card.path, "--fixed-ok", "--folder", folder}, c.flags...)})
+		args := append([]string{"capacity", card.path, "--fixed-ok", "--folder", folder}, c.flags...)
+		p, terminal := startOnTerminal(t, command{args: args})
 		p.stdout.awaitText(t, "Type "+name+" "+c.asks, promptPatience)
 		terminal.types(t, c.answer)
 		p.wait().expectCode(t, 3)
@@ -46,7 +47,8 @@ func TestQuestionBeforeACheckOfSize(t *testing.T) {
 	}
 }
 
-// TestFolderOnTheCardItselfIsRefused names a folder of what is kept that lies on the card: it would be kept where it is overwritten.
+// TestFolderOnTheCardItselfIsRefused names a folder of what is kept that lies on the card: it would be kept where it is
+// overwritten.
 func TestFolderOnTheCardItselfIsRefused(t *testing.T) {
 	card := seat(t, cardlab.Traits{SizeBytes: 64 * mib, Seed: 75})
 	tool(t, "mkfs.ext4", "-q", card.path)
