@@ -1,7 +1,6 @@
 package identity
 
 import (
-	"encoding/hex"
 	"fmt"
 	"math"
 	"slices"
@@ -39,31 +38,6 @@ func AcrossCards(this Sighting, others []Sighting) []partition.Finding {
 	a.rates()
 	return a.findings
 }
-
-// Product is the part of a CID that cards of one product share, "" for what is no CID or tells no card from another. SD cards
-// (Physical Layer Specification 4.10, table 5-2) keep maker, OEM, a name of five letters and the revision in the first 9 bytes.
-// An eMMC (JESD84-B51, 7.2) has a name of six letters, so it takes 10; its second byte is 0 to 2, where an SD card's is a letter.
-func Product(cid string) string {
-	raw, err := hex.DecodeString(cid)
-	if err != nil || !tellsCards(cid) {
-		return ""
-	}
-	productBytes := 9
-	if (&Raw{CID: raw}).guess() == KindEMMC {
-		productBytes = 10
-	}
-	return hex.EncodeToString(raw[:productBytes])
-}
-
-// tellsCards tells whether a text is a CID that tells one card from another. One of zeros or ones alone is what a reader gives
-// that could not read it.
-func tellsCards(cid string) bool {
-	raw, err := hex.DecodeString(cid)
-	return err == nil && len(raw) == cidBytes && strings.Trim(cid, "0") != "" && strings.Trim(cid, "fF") != ""
-}
-
-// identityOf is a CID without its last byte, the checksum, which some hosts deliver and others do not.
-func identityOf(cid string) string { return strings.ToLower(cid[:2*(cidBytes-1)]) }
 
 // across collects the findings on one card.
 type across struct {

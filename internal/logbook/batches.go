@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"time"
+
+	"cardwright/internal/identity"
 )
 
 var (
@@ -152,7 +154,7 @@ func (s *Batch) Settle(ctx context.Context, number, runID int64, done bool) erro
 // run left it. ErrNotFound when there is none; a card on which any flash was begun since is none, and where both CIDs are known
 // they alone count.
 func (s *Batch) DoneCard(ctx context.Context, cid, imprintDigest string) (*Record, error) {
-	record, err := selectDoneCard(ctx, s.book.db, s.id, knownCID(cid), imprintDigest)
+	record, err := selectDoneCard(ctx, s.book.db, s.id, identity.TellingCID(cid), imprintDigest)
 	if err != nil {
 		return nil, fmt.Errorf("done cards: %w", explained(s.book.path, err))
 	}

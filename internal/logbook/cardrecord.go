@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"cardwright/flash"
+	"cardwright/internal/identity"
 )
 
 // A CardRecord is a card as the logbook knows it. Text is empty, a number 0 and a pointer null where nothing is known.
@@ -87,7 +88,7 @@ func (b *Book) CardByLabel(ctx context.Context, label string) (*CardRecord, erro
 
 // CardByCID gives the card with this CID. ErrNoCard when there is none, and for a text that tells no card from another.
 func (b *Book) CardByCID(ctx context.Context, cid string) (*CardRecord, error) {
-	return b.oneCard(ctx, "card with CID "+cid, isCardWithCID, knownCID(cid))
+	return b.oneCard(ctx, "card with CID "+cid, isCardWithCID, identity.TellingCID(cid))
 }
 
 // MeetCard notes that a card is at hand outside a run, known again as by Begin or new, and gives it. It must have a label or
@@ -114,8 +115,8 @@ func (b *Book) MeetCard(ctx context.Context, label string, sizeBytes int64, regi
 // Product gives the other cards that have maker, OEM, name and revision in common with this CID, the one that was met last first.
 // Each tells its WriteBytesPerSecond only where it is of the same size as the card with this CID, which must have been met.
 func (b *Book) Product(ctx context.Context, cid string) ([]CardRecord, error) {
-	known := knownCID(cid)
-	cards, err := selectCards(ctx, b.db, `cards.product = ? AND cards.product <> ''`, product(known))
+	known := identity.TellingCID(cid)
+	cards, err := selectCards(ctx, b.db, `cards.product = ? AND cards.product <> ''`, identity.Product(known))
 	if err != nil {
 		return nil, explained(b.path, err)
 	}
@@ -211,7 +212,7 @@ func makerOf(card *CardRecord, makers []Maker) string {
 	if err != nil || len(raw) == 0 {
 		return ""
 	}
-	kind := kindOfCID(card.CID)
+	kind := string(identity.KindOfCID(card.CID))
 	if card.Registers != nil {
 		kind = cmp.Or(card.Registers.Kind, kind)
 	}

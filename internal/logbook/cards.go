@@ -4,15 +4,15 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"encoding/hex"
 	"errors"
-	"strings"
 	"time"
+
+	"cardwright/internal/identity"
 )
 
 // A meeting is what is known of a card at hand. Text is empty and a size 0 where it is not known.
 type meeting struct {
-	cid       string // as knownCID gives it
+	cid       string // as identity.TellingCID gives it
 	label     string // on the card now
 	sizeBytes int64
 	registers *Registers // nil where the reader hides them
@@ -21,7 +21,7 @@ type meeting struct {
 // meetingOf gives what a run knows of its card.
 func meetingOf(run *Run) meeting {
 	m := meeting{label: labelOnCard(run), sizeBytes: run.Conditions.CardSizeBytes, registers: run.Registers}
-	m.cid = cmp.Or(knownCID(run.Conditions.CardRegisterCID), m.registers.knownCID())
+	m.cid = cmp.Or(identity.TellingCID(run.Conditions.CardRegisterCID), m.registers.knownCID())
 	return m
 }
 
@@ -67,7 +67,7 @@ func meetCard(ctx context.Context, tx *sql.Tx, m meeting, now time.Time) (int64,
 	}
 	_, err = tx.ExecContext(ctx, `UPDATE cards SET met = 1 + (SELECT max(met) FROM cards),
 			cid = iif(?1 <> '', ?1, cid), product = iif(?1 <> '', ?2, product), size_bytes = iif(?3 > 0, ?3, size_bytes)
-		WHERE card_id = ?4`, m.cid, product(m.cid), m.sizeBytes, cardID)
+		WHERE card_id = ?4`, m.cid, identity.Product(m.cid), m.sizeBytes, cardID)
 	if err != nil {
 		return 0, err
 	}
@@ -96,43 +96,6 @@ func mustBeCard(ctx context.Context, q queryer, cardID int64) error {
 		return ErrNoCard
 	}
 	return err
-}
-
-// knownCID gives the CID in the one form that is stored, or "" for a text that is no CID. A register of zeros or ones only
-// is what a reader gives that could not read it, and tells no card from another.
-func knownCID(cid string) string {
-	raw, err := hex.DecodeString(cid)
-	if err != nil || len(raw) != 16 || strings.Trim(cid, "0") == "" || strings.Trim(cid, "fF") == "" {
-		return ""
-	}
-	return strings.ToLower(cid)
-}
-
-// product is the part of a CID that cards of one product share. SD cards (Physical Layer Specification 4.10, table 5-2)
-// keep maker, OEM, a name of five letters and the revision in the first 9 bytes. An eMMC (JESD84-B51, 7.2) has a name of
-// six letters, so it takes 10.
-func product(cid string) string {
-	const sdBytes, mmcBytes = 9, 10
-	switch kindOfCID(cid) {
-	case KindEMMC:
-		return cid[:2*mmcBytes]
-	case KindSD:
-		return cid[:2*sdBytes]
-	}
-	return ""
-}
-
-// kindOfCID tells the CID of an eMMC, whose second byte is 0 to 2 and whose name has a sixth letter, from that of an SD card, where
-// the second byte is a letter. It is empty for a text that is no CID.
-func kindOfCID(cid string) string {
-	raw, err := hex.DecodeString(cid)
-	if err != nil || len(raw) != 16 {
-		return ""
-	}
-	if sixthLetter := raw[8]; raw[1] <= 2 && sixthLetter >= 0x20 && sixthLetter < 0x7f {
-		return KindEMMC
-	}
-	return KindSD
 }
 
 // oneID gives the number a query found, or 0 when it found no row.

@@ -5,6 +5,7 @@ import (
 
 	"cardwright/flash"
 	"cardwright/flash/source"
+	"cardwright/internal/identity"
 )
 
 // maxPeers bounds how many traces are held in memory at once.
@@ -45,7 +46,7 @@ func kinshipOf(ctx context.Context, q queryer, run *Run, image source.Facts) (*k
 		}
 		return &kinship{
 			condition: `cards.product = ?5 AND cards.product <> '' AND cards.size_bytes = ?6`,
-			args:      []any{product(cid), run.Conditions.CardSizeBytes},
+			args:      []any{identity.Product(cid), run.Conditions.CardSizeBytes},
 		}, nil
 	}
 	imageID, err := findImage(ctx, q, image)

@@ -4,12 +4,14 @@ import (
 	"context"
 	"database/sql"
 	"time"
+
+	"cardwright/internal/identity"
 )
 
 // The kinds of cards, as Registers and makers tell them apart.
 const (
-	KindSD   = "sd"
-	KindEMMC = "emmc"
+	KindSD   = string(identity.KindSD)
+	KindEMMC = string(identity.KindEMMC)
 )
 
 // Registers are what a card told of itself. A register is lower-case hexadecimal digits, and empty where it was not there; a
@@ -33,7 +35,7 @@ func (r *Registers) knownCID() string {
 	if r == nil {
 		return ""
 	}
-	return knownCID(r.CID)
+	return identity.TellingCID(r.CID)
 }
 
 // keepRegisters notes what a card tells now. What the same registers were decoded to may have changed with the program.

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"cardwright/internal/identity"
 	"cardwright/internal/logbook"
 )
 
@@ -71,16 +72,19 @@ const indentOfFacts = "     "
 
 // makerAndName is what a card is by its CID: its maker, as the operator named it, and its name.
 func makerAndName(card *logbook.CardRecord) string {
-	raw, err := hex.DecodeString(card.CID)
-	if err != nil || len(raw) != 16 {
+	raw := &identity.Raw{}
+	if card.Registers != nil {
+		raw.Kind = identity.Kind(card.Registers.Kind)
+	}
+	var err error
+	if raw.CID, err = hex.DecodeString(card.CID); err != nil {
 		return card.Maker
 	}
-	name := raw[3:8]
-	if card.Registers != nil && card.Registers.Kind == "emmc" {
-		name = raw[3:9]
+	cid := identity.Decode(raw).CID
+	if cid == nil {
+		return card.Maker
 	}
-	maker := cmp.Or(card.Maker, fmt.Sprintf("0x%02x", raw[0]))
-	return strings.TrimSpace(maker + " " + strings.TrimSpace(string(name)))
+	return strings.TrimSpace(cmp.Or(card.Maker, cid.ManufacturerID.String()) + " " + strings.TrimSpace(cid.Name))
 }
 
 // factsSentence tells what the operator noted of a card.
@@ -125,16 +129,8 @@ func registersSentence(r *logbook.Registers) string {
 	if r == nil {
 		return ""
 	}
-	var parts []string
-	for _, class := range []struct {
-		mark string
-		of   int
-	}{{"C", r.SpeedClass}, {"U", r.UHSGrade}, {"V", r.VideoClass}, {"A", r.AppClass}} {
-		if class.of > 0 {
-			parts = append(parts, fmt.Sprintf("%s%d", class.mark, class.of))
-		}
-	}
-	text := strings.Join(nonEmpty(r.Kind, prefixed("claims ", strings.Join(parts, " "))), ", ")
+	claims := identity.Claims{SpeedClass: r.SpeedClass, UHSGrade: r.UHSGrade, VideoClass: r.VideoClass, AppClass: r.AppClass}
+	text := strings.Join(nonEmpty(r.Kind, prefixed("claims ", claims.String())), ", ")
 	if r.CapacityBytes > 0 {
 		text += fmt.Sprintf(", %d bytes by its CSD", r.CapacityBytes)
 	}
