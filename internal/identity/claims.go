@@ -143,10 +143,11 @@ type mark struct {
 // String gives it as it is printed, "U3".
 func (m mark) String() string { return fmt.Sprintf("%s%d", m.letter, m.class) }
 
-// uhsMegabytesPerSecond is what a UHS grade promises for each unit of it; the other families name their rate themselves.
+// uhsMegabytesPerSecond is what a UHS grade promises for each unit of it; the other families name their rate themselves (SD
+// Association, but for E300 and E450, which are from memory).
 const uhsMegabytesPerSecond = 10
 
-// appMegabytesPerSecond is the sequential write rate that A1 and A2 both demand.
+// appMegabytesPerSecond is the sequential write rate that A1 and A2 both demand (SD Association).
 const appMegabytesPerSecond = 10
 
 // sequential gives the claimed marks of sequential writing in the order in which they are told.
@@ -168,7 +169,8 @@ func (c Claims) sequential() []mark {
 
 func (c Claims) appMark() string { return fmt.Sprintf("A%d", c.AppClass) }
 
-// randomRates are the random operations of 4 KiB per second that the application classes demand.
+// randomRates are the random operations per second that the application classes demand (SD Association); that they are of 4 KiB is
+// from memory.
 var randomRates = map[int]struct{ reads, writes int }{
 	1: {1500, 500},
 	2: {4000, 2000},
