@@ -11,5 +11,6 @@
 // runs or terminals.
 //
 // Read next: Snapshot (snapshot.go), ReadSnapshot (read.go), Judge (judge.go), graph (graph.go), Open (open_linux.go),
-// Card (card_linux.go), List (list_linux.go), Bay (bay_linux.go), Changes (changes_linux.go).
+// Card (card_linux.go), List (list_linux.go), Bay (bay_linux.go), Changes (changes_linux.go), Bus
+// (bus.go).
 package device

@@ -30,7 +30,7 @@ type CapacityRecord struct {
 	Verdict      string          `json:"verdict"`
 	ClaimedBytes int64           `json:"claimed_bytes"`
 	TrueBytes    *int64          `json:"true_bytes"` // null where it was not found
-	Document     json.RawMessage `json:"document"`   // the result as it was printed; an empty object until then
+	Document     json.RawMessage `json:"document"`   // all of the result; an empty object until then
 }
 
 // BeginCapacity opens the record of a check, gives it its CheckID and CardID, and returns once that is on disk. The card is known
