@@ -157,3 +157,21 @@ func TestJSONOfCardsHasNoNullLists(t *testing.T) {
 		}
 	}
 }
+
+// TestNamesAreWholeWhereOnlyTheCIDIsKnown: an eMMC's CID has a name of six letters, an SD card's of five (JESD84-B51, 7.2; Physical
+// Layer Specification 4.10, table 5-2).
+func TestNamesAreWholeWhereOnlyTheCIDIsKnown(t *testing.T) {
+	for cid, want := range map[string]string{
+		"7f0100544553544d4d10112233444200": "0x7f TESTMM ",
+		"7f5a5a54455354316212345678001491": "0x7f TEST1 ",
+		"7f5a5a54455354":                   "-",
+	} {
+		var text bytes.Buffer
+		if err := report.Cards(&text, []logbook.CardRecord{{CardID: 1, CID: cid}}); err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(text.String(), " "+want) {
+			t.Errorf("%s: %q is not in\n%s", cid, want, &text)
+		}
+	}
+}
