@@ -134,6 +134,7 @@ func TestNextCapacityUndoesWhatAnEarlierOneLeft(t *testing.T) {
 		t.Error("the card does not hold what it held before the first check")
 	}
 }
+
 // What fails beside the card is not blamed on it, and the card is not written.
 func TestCapacityBlamesNoCardForItsFolder(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "file")

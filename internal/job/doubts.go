@@ -11,29 +11,6 @@ import (
 	"cardwright/partition"
 )
 
-// RegistersOf gives what a card told of itself in the form that the logbook keeps; nil where nothing is known.
-func RegistersOf(card *identity.Card) *logbook.Registers {
-	if card == nil {
-		return nil
-	}
-	r := &logbook.Registers{Kind: string(card.Kind)}
-	if card.CID != nil {
-		r.CID = card.CID.Raw
-	}
-	if card.CSD != nil {
-		r.CSD, r.CapacityBytes = card.CSD.Raw, card.CSD.CapacityBytes
-	}
-	if card.SCR != nil {
-		r.SCR = card.SCR.Raw
-	}
-	if card.SSR != nil {
-		r.SSR, r.AUBytes = card.SSR.Raw, card.SSR.AUBytes
-		r.SpeedClass, r.UHSGrade = card.SSR.SpeedClass, card.SSR.UHSGrade
-		r.VideoClass, r.AppClass = card.SSR.VideoClass, card.SSR.AppClass
-	}
-	return r
-}
-
 // A Neighbourhood is what a card is held against beside itself.
 type Neighbourhood struct {
 	SizeBytes           int64    // of the card, as the kernel states it; 0: unknown
@@ -79,38 +56,6 @@ func rateOfItself(run *logbook.Run) float64 {
 		return 0
 	}
 	return run.Write.SustainedBytesPerSecond
-}
-
-// printedOn gives what is printed on a card: what the operator typed for this command, else what the logbook has of it. What is
-// there and not understood any more claims nothing.
-func printedOn(ctx context.Context, book *logbook.Book, t Target) identity.Claims {
-	if t.Rated != (identity.Claims{}) || book == nil {
-		return t.Rated
-	}
-	card, err := book.CardByCID(ctx, t.Conditions.CardRegisterCID)
-	if errors.Is(err, logbook.ErrNoCard) {
-		card, err = book.CardByLabel(ctx, t.Label)
-	}
-	if err != nil {
-		return identity.Claims{} // a logbook that cannot be read is told when the record is opened
-	}
-	rated, _ := identity.ParseRated(card.Facts[logbook.FactRated])
-	return rated
-}
-
-// sighting is the card as it is seen now.
-func (n Neighbourhood) sighting(card *identity.Card) identity.Sighting {
-	this := identity.Sighting{
-		Label: n.Label, CID: card.CID.Raw, SizeBytes: n.SizeBytes, Claims: card.Claims(), Place: n.Place,
-		WriteBytesPerSecond: n.WriteBytesPerSecond,
-	}
-	if card.CSD != nil && this.SizeBytes == 0 { // of a folder alone, the card's own word must do
-		this.SizeBytes = card.CSD.CapacityBytes
-	}
-	if card.SSR != nil {
-		this.AUBytes = card.SSR.AUBytes
-	}
-	return this
 }
 
 // written is when this was written. A clock that shows an earlier time was never set, as on boards without a battery.
