@@ -157,6 +157,9 @@ func whyHidden(d device.Description) string {
 
 // consult adds what the logbook knows. Without a logbook, the other readers of this machine are all that there is to compare with.
 func (i *identifying) consult(ctx context.Context) error {
+	if i.label != "" && i.page.Card == nil {
+		i.complain("there are no registers that the logbook could keep under %s", i.label)
+	}
 	book, err := i.bookToConsult(ctx)
 	if err != nil {
 		return err
@@ -199,7 +202,6 @@ func (i *identifying) lookUp(ctx context.Context, book *logbook.Book) (err error
 	registers := job.RegistersOf(i.page.Card)
 	switch {
 	case i.label != "" && registers == nil:
-		i.complain("there are no registers that the logbook could keep under %s", i.label)
 		i.page.Known, err = book.CardByLabel(ctx, i.label)
 	case i.label != "":
 		i.page.Known, err = book.MeetCard(ctx, i.label, i.page.SizeBytes, registers)
