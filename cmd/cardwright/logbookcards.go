@@ -18,11 +18,11 @@ func (p *program) logbookCardsCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "cards",
 		Short: "List the cards, with their last verdicts and rates",
-		Long: "cards lists the cards that have a label or a known CID, with maker and name where\n" +
-			"they are known, the size, what became of the last run, how fast that was, and\n" +
-			"what the last check of the size said: true, short (it holds less than it states)\n" +
-			"or unreliable (it does not keep what is written). A logbook that does not exist\n" +
-			"yet is an empty one.\n\n" + exitHelp(),
+		Long: "cards lists the cards that have a label or a known CID, with maker and name\n" +
+			"where they are known, the size, what became of the last run, how fast that was,\n" +
+			"and what the last check of the size said: true, short (it holds less than it\n" +
+			"states) or unreliable (it does not keep what is written). A logbook that does\n" +
+			"not exist yet is an empty one.\n\n" + exitHelp(),
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return p.listCards(cmd.Context()) },
 	}
