@@ -51,6 +51,7 @@ type leftoverDoc struct {
 	Left      []rangeDoc `json:"left"`
 	Elsewhere []string   `json:"elsewhere"`
 	InUse     []string   `json:"in_use"`
+	Damaged   []string   `json:"unreadable"`
 }
 
 type identityDocument struct {

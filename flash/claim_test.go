@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"cardwright/flash"
 	"cardwright/internal/cardlab"
@@ -107,4 +108,30 @@ func TestBelowClaimIsToldWhileWriting(t *testing.T) {
 			t.Errorf("it was told %d times before 64 MiB and %d times after: %+v", told[false], told[true], first)
 		}
 	})
+}
+
+// TestFlushesOfAShortRunMissNoClaim has a card of 20 MB/s whose flushes take 0.3 s, three of them: by hand, 8 MiB take 0.42 s and with
+// flushes 1.32 s, which is 6.4 MB/s; 128 MiB take 6.7 s, and with flushes 7.6 s, which is 17.6 MB/s.
+func TestFlushesOfAShortRunMissNoClaim(t *testing.T) {
+	for _, c := range []struct {
+		bytes  int64
+		claim  float64
+		pace   flash.Pace
+		reason string
+	}{
+		{8 * mib, 15e6, flash.PaceUnjudged, "too little was written to tell"},
+		{8 * mib, 6e6, flash.PaceAsClaimed, "holds"},
+		{8 * mib, 21e6, flash.PaceBelowClaim, "is under"}, // missed by the writes themselves
+		{128 * mib, 15e6, flash.PaceAsClaimed, "holds"},
+		{128 * mib, 19.9e6, flash.PaceBelowClaim, "is under"},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			traits := cardlab.Traits{SizeBytes: 256 * mib, WriteBytesPerSecond: 20e6, FlushCost: 300 * time.Millisecond}
+			trace := measured(t, c.bytes, traits, flash.Judge{}).Trace()
+			judge := flash.Judge{Claim: flash.Claim{BytesPerSecond: c.claim, Marks: "C10"}}
+			if got := judge.Judge(trace); got.Pace != c.pace || !strings.Contains(got.Reason, c.reason) {
+				t.Errorf("%d bytes against %.1f MB/s: %s, %s", c.bytes, c.claim/1e6, got.Pace, got.Reason)
+			}
+		})
+	}
 }

@@ -83,27 +83,33 @@ func (j Judge) Judge(t *Trace) Judgement {
 		judgement.Pace, judgement.Reason = j.onLimitedBus(written)
 	default:
 		besidePeers := rateOverFirst(t.samples, t.bytes) // without flushes, as the peers' traces are
-		judgement.Pace, judgement.Reason = j.compare(written, besidePeers, judgement.PeersMedian, judgement.PeersSpread)
+		judgement.Pace, judgement.Reason = j.compare(t.bytes, written, besidePeers, judgement)
 	}
 	return judgement
 }
 
-// compare holds a rate that is the card's own against all that is known.
-func (j Judge) compare(written, besidePeers, median, spread float64) (pace Pace, reason string) {
+// compare holds a rate that is the card's own against all that is known. The flushes of a short run weigh more than in a recording,
+// which is what a claim is about: one that is missed by them alone stays open.
+func (j Judge) compare(bytes int64, written, besidePeers float64, peers Judgement) (pace Pace, reason string) {
 	enough := len(j.Peers) >= PeersNeeded
+	missed := written < j.Claim.BytesPerSecond
+	open := missed && bytes < JudgedFromBytes && besidePeers >= j.Claim.BytesPerSecond
 	switch {
 	case written < j.FloorBytesPerSecond:
 		return PaceBelowFloor, fmt.Sprintf("%s is under the floor of %s", megabytes(written), megabytes(j.FloorBytesPerSecond))
-	case written < j.Claim.BytesPerSecond:
+	case missed && !open:
 		return PaceBelowClaim, fmt.Sprintf("%s is under the %s", megabytes(written), j.Claim)
-	case enough && belowPeers(besidePeers, median, spread):
+	case enough && belowPeers(besidePeers, peers.PeersMedian, peers.PeersSpread):
 		return PaceBelowPeers, megabytes(besidePeers) + " without flushes is well under the peers' rates"
-	case j.Claim.BytesPerSecond > 0:
+	case j.Claim.BytesPerSecond > 0 && !open:
 		return PaceAsClaimed, j.Claim.held(written)
 	case enough:
 		return PaceAsPeers, megabytes(besidePeers) + " without flushes is like the peers' rates"
 	case j.FloorBytesPerSecond > 0:
 		return PaceAsAsked, j.floorHeld(written)
+	case open:
+		return PaceUnjudged, fmt.Sprintf("%s is under the %s with its flushes, and not without: too little was written to tell",
+			megabytes(written), j.Claim)
 	}
 	return PaceUnjudged, fmt.Sprintf("no floor was given, no claim is known, and %d of the %d peers needed are known",
 		len(j.Peers), PeersNeeded)

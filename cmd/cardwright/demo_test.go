@@ -61,7 +61,9 @@ func TestDemoDocumentStatesItsOwnExitCode(t *testing.T) {
 // So is the size of the false card.
 func TestDemoNoticesAWrongSize(t *testing.T) {
 	trueBytes := demoTogether()[2].traits.TrueSizeBytes
-	of := func(bytes int64) *job.CapacityRun { return &job.CapacityRun{Result: &capacity.Result{TrueBytes: &bytes}} }
+	of := func(bytes int64) *job.CapacityRun {
+		return &job.CapacityRun{Result: &capacity.Result{TrueBytes: &bytes}}
+	}
 	if err := sizeHeldAgainst(of(trueBytes), trueBytes); err != nil {
 		t.Error(err)
 	}

@@ -25,6 +25,8 @@ type Leftover struct {
 	Elsewhere []string `json:"elsewhere"`
 	// InUse names those of a check that is under way. They were not touched.
 	InUse []string `json:"in_use"`
+	// Unreadable names those whose head is damaged, so that nothing tells which card they are of. They stay, and nothing was put back.
+	Unreadable []string `json:"unreadable"`
 }
 
 // RestoreLeftover puts back what an interrupted quick check left unrestored on this very card, the latest check first. nil stands for
@@ -54,6 +56,8 @@ func RestoreLeftover(ctx context.Context, card flash.Card, o Options) (*Leftover
 		switch {
 		case errors.Is(err, errLocked):
 			left.InUse = append(left.InUse, filepath.Join(f.path, entry.Name()))
+		case errors.Is(err, errRescue):
+			left.Unreadable = append(left.Unreadable, filepath.Join(f.path, entry.Name()))
 		case err != nil:
 			return left.orNil(), err
 		case r != nil && r.maybeOf(card, o.Card):
@@ -76,7 +80,7 @@ func RestoreLeftover(ctx context.Context, card flash.Card, o Options) (*Leftover
 
 // orNil gives nil where there is nothing to tell.
 func (l *Leftover) orNil() *Leftover {
-	if len(l.PutBack)+len(l.NotWhole)+len(l.Elsewhere)+len(l.InUse) == 0 {
+	if len(l.PutBack)+len(l.NotWhole)+len(l.Elsewhere)+len(l.InUse)+len(l.Unreadable) == 0 {
 		return nil
 	}
 	return l
@@ -90,8 +94,8 @@ type leftRescue struct {
 	parts   []keptPart
 }
 
-// openLeft opens a rescue. One without a whole head is deleted where it is too short to hold more: its run wrote to no card. nil stands
-// for a file that tells nothing.
+// openLeft opens a rescue. One without a whole head is deleted where it is too short to hold more: its run wrote to no card. A longer one
+// is errRescue. nil stands for a file that is gone.
 func (f folder) openLeft(path string) (*leftRescue, error) {
 	file, err := os.OpenFile(path, os.O_RDWR, 0)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -112,7 +116,6 @@ func (f folder) openLeft(path string) (*leftRescue, error) {
 		return r, nil
 	}
 	if errors.Is(err, errRescue) {
-		err = nil
 		if info, told := file.Stat(); told == nil && info.Size() < rescueHeadAt+mostHeadBytes {
 			err = f.remove(path)
 		}

@@ -169,7 +169,7 @@ func TestQuickSeesThroughACardsMemory(t *testing.T) {
 func TestQuickRaisesNoFalseAlarm(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
-	count := 300
+	count := 1000
 	if testing.Short() {
 		count = 100
 	}

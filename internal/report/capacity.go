@@ -33,7 +33,7 @@ func CapacityJSON(w io.Writer, d CapacityDocument) error {
 	if d.Leftover != nil {
 		left := *d.Leftover
 		left.PutBack, left.NotWhole, left.Left = list(left.PutBack), list(left.NotWhole), list(left.Left)
-		left.Elsewhere, left.InUse = list(left.Elsewhere), list(left.InUse)
+		left.Elsewhere, left.InUse, left.Unreadable = list(left.Elsewhere), list(left.InUse), list(left.Unreadable)
 		d.Leftover = &left
 	}
 	d.Write, d.Read = figuresWithLists(d.Write), figuresWithLists(d.Read)
@@ -261,6 +261,8 @@ func addLeftover(p *page, left *capacity.Leftover) {
 	add(left.NotWhole, "what an interrupted check had left behind could not be put back whole; it stays in ", "")
 	add(left.Elsewhere, "kept for a card of this size, perhaps another: ", ". The card holds no stamp of that check, so nothing of it was put back")
 	add(left.InUse, "in use by another check: ", ". Nothing of it was put back")
+	add(left.Unreadable, "damaged, so that nothing tells which card it was kept of: ", ". Nothing of it was put back: where it was this card, "+
+		"stamps may stand where it held something else")
 }
 
 // nextAfterCapacity is what to do with the card now.
