@@ -6,5 +6,5 @@
 // operator; job checks once more, right before the first write.
 //
 // Read next: Flash (flash.go), the way of one card (way.go), how it is waited for (vigil.go), Check (check.go), Capacity
-// (capacity.go), what a card's registers tell (identity.go) and what speaks against them, alone and beside other cards (registers.go).
+// (capacity.go), what a card's registers tell (identity.go) and what speaks against them, alone and beside other cards (doubts.go).
 package job

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"cardwright/internal/identity"
@@ -48,6 +49,41 @@ func Doubts(ctx context.Context, card *identity.Card, n Neighbourhood) []partiti
 		others = append(others, known...)
 	}
 	return append(doubts, identity.AcrossCards(this, others)...)
+}
+
+// sighting is the card as it is seen now.
+func (n Neighbourhood) sighting(card *identity.Card) identity.Sighting {
+	this := identity.Sighting{
+		Label: n.Label, CID: card.CID.Raw, SizeBytes: n.SizeBytes, Claims: card.Claims(), Place: n.Place,
+		WriteBytesPerSecond: n.WriteBytesPerSecond,
+	}
+	if card.CSD != nil && this.SizeBytes == 0 { // of a folder alone, the card's own word must do
+		this.SizeBytes = card.CSD.CapacityBytes
+	}
+	if card.SSR != nil {
+		this.AUBytes = card.SSR.AUBytes
+	}
+	return this
+}
+
+// foundBefore tells what an earlier check of the card's size found, where that was not what the card states.
+func foundBefore(known *logbook.CardRecord) (f partition.Finding, found bool) {
+	if known == nil || known.LastCapacity == nil {
+		return f, false
+	}
+	last := known.LastCapacity
+	f = partition.Finding{
+		Severity: partition.Warning,
+		Evidence: fmt.Sprintf("check %d of %s, of %d bytes claimed", last.CheckID, last.StartedAt.Format(time.DateOnly), last.ClaimedBytes),
+	}
+	switch {
+	case last.Verdict == logbook.CapacityShort && last.TrueBytes != nil:
+		f.Code, f.Sentence = "size-found-short", "A check of this card's size found that it holds less than it states."
+		f.Evidence += fmt.Sprintf(", %d were found", *last.TrueBytes)
+	case last.Verdict == logbook.CapacityUnreliable:
+		f.Code, f.Sentence = "size-found-unreliable", "A check of this card's size found that it does not keep what is written to it."
+	}
+	return f, f.Code != ""
 }
 
 // rateOfItself is the rate of a run that tells of the card and not of its source or bus; 0 where there is none.

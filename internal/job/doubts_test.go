@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -129,4 +130,29 @@ func TestPrintNotedInTheLogbookIsHeldAgainst(t *testing.T) {
 			t.Errorf("%s, %s, claim %q by %q", run.Pace, run.PaceReason, got.Claim, got.ClaimSource)
 		}
 	})
+}
+
+// TestFlashTellsWhatAnEarlierCheckFound has a check find a card short. In a batch, a label is not yet on the card that gets it.
+func TestFlashTellsWhatAnEarlierCheckFound(t *testing.T) {
+	book, _ := newLogbook(t)
+	to, _ := target(t, cardlab.Traits{TrueSizeBytes: 40 * mib, Beyond: cardlab.Drop})
+	to.Label = "attic-07"
+	if run := job.Capacity(t.Context(), to, job.CapacityOptions{Book: book, Folder: t.TempDir()}); run.Error != nil || run.Verdict != "short" {
+		t.Fatalf("%+v", run)
+	}
+	run := job.Flash(t.Context(), held(orchardImage()), []job.Target{to}, job.Options{Book: book}).Cards[0]
+	if got := doubtsIn(run); !slices.Contains(got, "size-found-short") {
+		t.Errorf("told are %v", got)
+	}
+	batch, err := book.OpenBatch(t.Context(), logbook.BatchOptions{Name: "attic", ImageSHA256: strings.Repeat("ab", 32)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer batch.Close()
+	other, _ := target(t, cardlab.Traits{})
+	other.Label, other.BatchID = "attic-07", batch.ID()
+	run = job.Flash(t.Context(), held(orchardImage()), []job.Target{other}, job.Options{Book: book}).Cards[0]
+	if got := doubtsIn(run); len(got) != 0 {
+		t.Errorf("another card that gets the label: told are %v", got)
+	}
 }

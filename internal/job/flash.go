@@ -55,8 +55,12 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 	for i, t := range targets {
 		t.Conditions.CardsAtOnce, t.Conditions.SkipFree = len(targets), pump.Free != nil
 		t.Conditions.FloorBytesPerSecond = o.FloorBytesPerSecond
-		t.Rated = printedOn(ctx, o.Book, t)
+		known := cardKnown(ctx, o.Book, t)
+		t.Rated = printedOn(t, known)
 		ways[i] = newWay(t, o, pump, excerpt, image, again)
+		if finding, found := foundBefore(known); found {
+			ways[i].find(finding)
+		}
 	}
 	pumping, stop := context.WithCancel(ctx)
 	pumped := make(chan struct{})

@@ -53,36 +53,30 @@ func claimOf(c identity.Claims, source string) sourcedClaim {
 	return sourcedClaim{flash.Claim{BytesPerSecond: least, Marks: c.Marks()}, source}
 }
 
-// printedOn gives what is printed on a card: what the operator typed for this command, else what the logbook has of it. What is
-// there and not understood any more claims nothing.
-func printedOn(ctx context.Context, book *logbook.Book, t Target) identity.Claims {
-	if t.Rated != (identity.Claims{}) || book == nil {
-		return t.Rated
+// cardKnown gives what the logbook has of a card, by its CID, else by the label on it; nil where it has nothing. In a batch a label is
+// what the card is to get, and may be on another. A logbook that cannot be read is told when the record is opened.
+func cardKnown(ctx context.Context, book *logbook.Book, t Target) *logbook.CardRecord {
+	if book == nil {
+		return nil
 	}
 	card, err := book.CardByCID(ctx, t.Conditions.CardRegisterCID)
-	if errors.Is(err, logbook.ErrNoCard) {
+	if errors.Is(err, logbook.ErrNoCard) && t.BatchID == 0 {
 		card, err = book.CardByLabel(ctx, t.Label)
 	}
 	if err != nil {
-		return identity.Claims{} // a logbook that cannot be read is told when the record is opened
+		return nil
 	}
-	rated, _ := identity.ParseRated(card.Facts[logbook.FactRated])
-	return rated
+	return card
 }
 
-// sighting is the card as it is seen now.
-func (n Neighbourhood) sighting(card *identity.Card) identity.Sighting {
-	this := identity.Sighting{
-		Label: n.Label, CID: card.CID.Raw, SizeBytes: n.SizeBytes, Claims: card.Claims(), Place: n.Place,
-		WriteBytesPerSecond: n.WriteBytesPerSecond,
+// printedOn gives what is printed on a card: what the operator typed for this command, else what the logbook has of it. What is
+// there and not understood any more claims nothing.
+func printedOn(t Target, known *logbook.CardRecord) identity.Claims {
+	if t.Rated != (identity.Claims{}) || known == nil {
+		return t.Rated
 	}
-	if card.CSD != nil && this.SizeBytes == 0 { // of a folder alone, the card's own word must do
-		this.SizeBytes = card.CSD.CapacityBytes
-	}
-	if card.SSR != nil {
-		this.AUBytes = card.SSR.AUBytes
-	}
-	return this
+	rated, _ := identity.ParseRated(known.Facts[logbook.FactRated])
+	return rated
 }
 
 // RegistersOf gives what a card told of itself in the form that the logbook keeps; nil where nothing is known.

@@ -98,7 +98,7 @@ func sizeSentence(d *Identity) string {
 	}
 	if d.Card != nil && d.Card.SSR != nil {
 		if bytes := d.Card.SSR.AUBytes; bytes > 0 {
-			units = fmt.Sprintf("allocation units of %d KiB", bytes>>10)
+			units = "allocation units of " + binarySize(bytes)
 		}
 		if discard = "no discard"; d.Card.SSR.Discard {
 			discard = "discard"
@@ -205,4 +205,12 @@ func recordName(card *logbook.CardRecord) string {
 		return fmt.Sprintf("card %d", card.CardID)
 	}
 	return fmt.Sprintf("card %d, %s", card.CardID, card.Label)
+}
+
+// binarySize gives a size that is a power of two, or a few of them, as specifications do.
+func binarySize(bytes int64) string {
+	if bytes%(1<<20) == 0 {
+		return fmt.Sprintf("%d MiB", bytes>>20)
+	}
+	return fmt.Sprintf("%d KiB", bytes>>10)
 }
