@@ -165,7 +165,7 @@ func (s *sizing) measure(ctx context.Context) error {
 	book, unrecorded := s.openForRecording(ctx)
 	defer s.closeBook(book)
 	t, meter := s.targets[0], &capacity.Meter{}
-	var run *job.CapacityRun
+	var run *logbook.CapacityCheck
 	s.progressOf(&survey{nameplate: nameplate{name: t.shortName()}, meter: meter}).during(func() {
 		run = job.Capacity(ctx, t.forJob(), job.CapacityOptions{
 			Book: book, Unrecorded: unrecorded, Mode: s.mode(), Erase: s.erase, Folder: s.folder, Meter: meter, StallLimit: s.limit,
@@ -175,9 +175,9 @@ func (s *sizing) measure(ctx context.Context) error {
 }
 
 // printCapacity prints what became of a check, and ends the command with its exit code.
-func (s *sizing) printCapacity(run *job.CapacityRun) error {
+func (s *sizing) printCapacity(run *logbook.CapacityCheck) error {
 	code := codeOfCapacity(run)
-	document := capacityDocumentOf(run, stampOf(s.startedAt, code), s.mode())
+	document := report.CapacityDocument{Stamp: stampOf(s.startedAt, code), CapacityCheck: *run}
 	err := s.printed(
 		func() error { return report.CapacityJSON(s.stdout, document) },
 		func() error { return report.CapacityText(s.stdout, document) },
@@ -186,19 +186,6 @@ func (s *sizing) printCapacity(run *job.CapacityRun) error {
 		return err
 	}
 	return ending{code}
-}
-
-// capacityDocumentOf makes of a check what is printed. The mode is told of one, too, that came to no result.
-func capacityDocumentOf(run *job.CapacityRun, stamp report.Stamp, mode capacity.Mode) report.CapacityDocument {
-	document := report.CapacityDocument{
-		Stamp: stamp, Device: run.Device, Label: run.Label, CardID: run.CardID, CheckID: run.CheckID,
-		Leftover: run.LeftBehind, Findings: run.Findings, Error: run.Error,
-	}
-	document.Mode = mode
-	if run.Result != nil {
-		document.Result = *run.Result
-	}
-	return document
 }
 
 // notStarted ends the command before its job began: it says why, and with --json also gives the document.
@@ -217,25 +204,22 @@ func (s *sizing) notStarted(cause error, class logbook.Class) error {
 	if len(t.reasons) > 0 {
 		failure.Cause = strings.Join(t.reasons, "; ")
 	}
-	return s.printCapacity(&job.CapacityRun{Device: t.path, Label: t.label, Error: failure})
+	return s.printCapacity(&logbook.CapacityCheck{
+		Device: t.path, Label: t.label, Error: failure, Result: capacity.Result{Mode: s.mode()},
+	})
 }
 
 // codeOfCapacity is what a check means for the exit code. A check without a verdict never passes as a success.
-func codeOfCapacity(run *job.CapacityRun) exitCode {
+func codeOfCapacity(run *logbook.CapacityCheck) exitCode {
 	code := done
 	if run.Error != nil {
 		code = codeOfClass(run.Error.Class)
 	}
-	var verdict capacity.Verdict
-	lost := false // what it held is not on it any more, though it was to be
-	if run.Result != nil {
-		verdict = run.Result.Verdict
-		lost = run.Result.Restored != nil && !*run.Result.Restored
-	}
+	lost := run.Restored != nil && !*run.Restored // what it held is not on it any more, though it was to be
 	switch {
-	case verdict == capacity.Short || verdict == capacity.Unreliable || verdict == capacity.True && lost:
+	case run.Verdict == capacity.Short || run.Verdict == capacity.Unreliable || run.Verdict == capacity.True && lost:
 		return worst(code, damaged)
-	case verdict != capacity.True && run.Error == nil:
+	case run.Verdict != capacity.True && run.Error == nil:
 		return programFailed
 	}
 	return code

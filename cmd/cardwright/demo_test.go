@@ -61,14 +61,14 @@ func TestDemoDocumentStatesItsOwnExitCode(t *testing.T) {
 // So is the size of the false card.
 func TestDemoNoticesAWrongSize(t *testing.T) {
 	trueBytes := demoTogether()[2].traits.TrueSizeBytes
-	of := func(bytes int64) *job.CapacityRun {
-		return &job.CapacityRun{Result: &capacity.Result{TrueBytes: &bytes}}
+	of := func(bytes int64) *logbook.CapacityCheck {
+		return &logbook.CapacityCheck{Result: capacity.Result{TrueBytes: &bytes}}
 	}
 	if err := sizeHeldAgainst(of(trueBytes), trueBytes); err != nil {
 		t.Error(err)
 	}
-	for name, run := range map[string]*job.CapacityRun{
-		"another size": of(trueBytes + 512), "no size": {Result: &capacity.Result{}}, "no result": {},
+	for name, run := range map[string]*logbook.CapacityCheck{
+		"another size": of(trueBytes + 512), "no size": {},
 	} {
 		if sizeHeldAgainst(run, trueBytes) == nil {
 			t.Errorf("%s was not noticed", name)

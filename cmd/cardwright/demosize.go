@@ -28,22 +28,23 @@ func (d *demonstration) measureSize(ctx context.Context) error {
 	fmt.Fprintf(d.story, "\nHow large is %s? Its size is looked for:\n\n", known.label)
 	meter := &capacity.Meter{}
 	t := job.Target{Card: card, Device: "emulated-03", Label: known.label}
-	var run *job.CapacityRun
+	var run *logbook.CapacityCheck
 	d.progressOf(&survey{nameplate: nameplate{name: known.label}, meter: meter}).during(func() {
 		run = job.Capacity(ctx, t, job.CapacityOptions{Book: book, Folder: filepath.Join(d.folder, "capacity"), Meter: meter})
 	})
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
 	}
-	if err := report.CapacityText(d.story, capacityDocumentOf(run, stampOf(d.startedAt, codeOfCapacity(run)), capacity.ModeQuick)); err != nil {
+	document := report.CapacityDocument{Stamp: stampOf(d.startedAt, codeOfCapacity(run)), CapacityCheck: *run}
+	if err := report.CapacityText(d.story, document); err != nil {
 		return err
 	}
 	return sizeHeldAgainst(run, known.traits.TrueSizeBytes)
 }
 
 // sizeHeldAgainst compares what was found with what the emulated card really holds.
-func sizeHeldAgainst(run *job.CapacityRun, trueBytes int64) error {
-	if run.Result == nil || run.TrueBytes == nil || *run.TrueBytes != trueBytes {
+func sizeHeldAgainst(run *logbook.CapacityCheck, trueBytes int64) error {
+	if run.TrueBytes == nil || *run.TrueBytes != trueBytes {
 		return fmt.Errorf("the demo went wrong: %s holds %d bytes, and was told otherwise", run.Label, trueBytes)
 	}
 	return nil

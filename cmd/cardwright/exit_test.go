@@ -10,7 +10,6 @@ import (
 	"cardwright/flash/source"
 	"cardwright/internal/capacity"
 	"cardwright/internal/device"
-	"cardwright/internal/job"
 	"cardwright/internal/logbook"
 )
 
@@ -83,20 +82,20 @@ func TestCodeOfACapacityCheck(t *testing.T) {
 	failure := func(class logbook.Class) *logbook.Failure { return &logbook.Failure{Class: class} }
 	for _, c := range []struct {
 		name string
-		run  job.CapacityRun
+		run  logbook.CapacityCheck
 		want exitCode
 	}{
-		{"true", job.CapacityRun{Result: found("true")}, 0},
-		{"short", job.CapacityRun{Result: found("short")}, 6},
-		{"unreliable", job.CapacityRun{Result: found("unreliable")}, 6},
-		{"true, but what it held is not back", job.CapacityRun{Result: found("true"), Error: failure(logbook.ClassCard)}, 5},
-		{"true, but what it held could not be put back whole", job.CapacityRun{Result: &capacity.Result{Verdict: "true", Restored: new(bool)}}, 6},
-		{"short, then interrupted", job.CapacityRun{Result: found("short"), Error: failure(logbook.ClassInterrupted)}, 130},
-		{"the card failed", job.CapacityRun{Result: found(""), Error: failure(logbook.ClassCard)}, 5},
-		{"refused", job.CapacityRun{Error: failure(logbook.ClassRefused)}, 3},
-		{"interrupted", job.CapacityRun{Result: found(""), Error: failure(logbook.ClassInterrupted)}, 130},
-		{"without a word", job.CapacityRun{Result: found("")}, 1},
-		{"without anything", job.CapacityRun{}, 1},
+		{"true", logbook.CapacityCheck{Result: found("true")}, 0},
+		{"short", logbook.CapacityCheck{Result: found("short")}, 6},
+		{"unreliable", logbook.CapacityCheck{Result: found("unreliable")}, 6},
+		{"true, but what it held is not back", logbook.CapacityCheck{Result: found("true"), Error: failure(logbook.ClassCard)}, 5},
+		{"true, but what it held could not be put back whole", logbook.CapacityCheck{Result: capacity.Result{Verdict: "true", Restored: new(bool)}}, 6},
+		{"short, then interrupted", logbook.CapacityCheck{Result: found("short"), Error: failure(logbook.ClassInterrupted)}, 130},
+		{"the card failed", logbook.CapacityCheck{Result: found(""), Error: failure(logbook.ClassCard)}, 5},
+		{"refused", logbook.CapacityCheck{Error: failure(logbook.ClassRefused)}, 3},
+		{"interrupted", logbook.CapacityCheck{Result: found(""), Error: failure(logbook.ClassInterrupted)}, 130},
+		{"without a word", logbook.CapacityCheck{Result: found("")}, 1},
+		{"without anything", logbook.CapacityCheck{}, 1},
 	} {
 		if got := codeOfCapacity(&c.run); got != c.want {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
@@ -104,4 +103,4 @@ func TestCodeOfACapacityCheck(t *testing.T) {
 	}
 }
 
-func found(verdict capacity.Verdict) *capacity.Result { return &capacity.Result{Verdict: verdict} }
+func found(verdict capacity.Verdict) capacity.Result { return capacity.Result{Verdict: verdict} }

@@ -56,7 +56,11 @@ var passages = []passage{
 		"it reads the logbook and never starts work",
 	},
 	{"internal/project", []string{"internal/fat"}, "a card's own files go into a FAT file system, which needs to know of no project"},
-	{"internal/logbook", []string{"internal/identity"}, "which texts are CIDs, of which kind and product, is said in one place"},
+	{
+		"internal/logbook",
+		[]string{"internal/identity", "internal/capacity"},
+		"which texts are CIDs is said in one place; and of a check of the size it keeps what was printed, as of a run what flash and verify found",
+	},
 	{"internal/cardlab", []string{"flash"}, "an emulated card knows of the program that is tested no more than a real one does"},
 	{"internal/cardlab/conform", []string{"flash"}, "the suite fits any card"},
 	{"internal/cardlab/registers", nil, "what encodes registers shares nothing with what decodes them, so that each tests the other"},

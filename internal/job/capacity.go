@@ -24,27 +24,15 @@ type CapacityOptions struct {
 	StallLimit time.Duration // how long one call to a card may take; 0: DefaultStallLimit
 }
 
-// A CapacityRun is one check of a card's size: what is printed and what is stored.
-type CapacityRun struct {
-	Device           string              `json:"device"`
-	Label            string              `json:"label"`
-	CheckID          int64               `json:"check_id"` // 0 where nothing was recorded
-	CardID           int64               `json:"card_id"`  // 0 where nothing was recorded
-	*capacity.Result                     // nil where it did not come to that
-	LeftBehind       *capacity.Leftover  `json:"leftover"` // by an earlier check, and what became of it; nil where there was nothing
-	Findings         []partition.Finding `json:"findings"`
-	Error            *logbook.Failure    `json:"error"`
-}
-
-// Capacity finds out whether a card is as large as it says. It always gives a run; what went wrong stands in it. What an
+// Capacity finds out whether a card is as large as it says. It always gives a result; what went wrong stands in it. What an
 // interrupted check left on this card is undone first. An interrupt ends the check, and is answered once what the card held is
 // back on it. A card whose call never returns is given up, and nothing more is awaited of it.
-func Capacity(ctx context.Context, t Target, o CapacityOptions) *CapacityRun {
+func Capacity(ctx context.Context, t Target, o CapacityOptions) *logbook.CapacityCheck {
 	t.watch()
 	o.Mode, o.Meter = cmp.Or(o.Mode, capacity.ModeQuick), cmp.Or(o.Meter, new(capacity.Meter))
 	s := &sizing{Target: t, options: o}
 	s.open(ctx)
-	found := make(chan *CapacityRun, 1)
+	found := make(chan *logbook.CapacityCheck, 1)
 	done := make(chan struct{})
 	go func() { // ends with the check; awaited below, unless a call never returns
 		defer close(done)
@@ -67,14 +55,14 @@ type sizing struct {
 }
 
 // check is the whole check but for its record.
-func (s *sizing) check(ctx context.Context) *CapacityRun {
+func (s *sizing) check(ctx context.Context) *logbook.CapacityCheck {
 	run := s.newRun()
 	asked := capacity.Options{
 		Erase: s.options.Erase, Folder: s.options.Folder, Meter: s.options.Meter,
 		Card: capacity.Mark{CID: s.Conditions.CardRegisterCID, Node: s.Conditions.Node, SizeBytes: s.Card.SizeBytes()},
 	}
 	var err error
-	if run.LeftBehind, err = capacity.RestoreLeftover(ctx, s.Card, asked); err != nil && !s.erases() {
+	if run.Leftover, err = capacity.RestoreLeftover(ctx, s.Card, asked); err != nil && !s.erases() {
 		run.Error = checkFailureOf(err)
 		return run
 	}
@@ -82,7 +70,11 @@ func (s *sizing) check(ctx context.Context) *CapacityRun {
 	if s.options.Mode == capacity.ModeFull {
 		check = capacity.Full
 	}
-	if run.Result, err = check(ctx, s.Card, asked); err != nil {
+	result, err := check(ctx, s.Card, asked)
+	if result != nil {
+		run.Result = *result
+	}
+	if err != nil {
 		run.Error = checkFailureOf(err)
 	}
 	return run
@@ -105,13 +97,19 @@ func checkFailureOf(err error) *logbook.Failure {
 func (s *sizing) erases() bool { return s.options.Erase || s.options.Mode == capacity.ModeFull }
 
 // newRun is the run as far as it is known before anything happens.
-func (s *sizing) newRun() *CapacityRun {
-	return &CapacityRun{Device: s.Device, Label: s.Label, Findings: []partition.Finding{}}
+func (s *sizing) newRun() *logbook.CapacityCheck {
+	return &logbook.CapacityCheck{
+		Device: s.Device, Label: s.Label, Findings: []partition.Finding{},
+		Result: capacity.Result{
+			ClaimedBytes: s.Card.SizeBytes(), Mode: s.options.Mode, BadRanges: []capacity.Range{},
+			WriteTrace: []capacity.Part{}, ReadTrace: []capacity.Part{},
+		},
+	}
 }
 
 // givenUp is the run of a card that is not waited for. Its goroutine still holds what was found; what is known is which card it is, and
 // where that is kept which is not back on it.
-func (s *sizing) givenUp(cause error) *CapacityRun {
+func (s *sizing) givenUp(cause error) *logbook.CapacityCheck {
 	failure := &flash.Error{Step: capacity.StepCompare, Err: cause}
 	if stuck, ok := errors.AsType[stuckCall](cause); ok {
 		failure.OffsetBytes = stuck.call.OffsetBytes
@@ -121,10 +119,6 @@ func (s *sizing) givenUp(cause error) *CapacityRun {
 	}
 	run := s.newRun()
 	run.Error = failureOf(failure)
-	run.Result = &capacity.Result{
-		ClaimedBytes: s.Card.SizeBytes(), Mode: s.options.Mode, BadRanges: []capacity.Range{},
-		WriteTrace: []capacity.Part{}, ReadTrace: []capacity.Part{},
-	}
 	if run.Rescue = s.options.Meter.Look().Rescue; run.Rescue != "" {
 		run.Restored = new(bool)
 	}
@@ -147,7 +141,7 @@ func (s *sizing) open(ctx context.Context) {
 }
 
 // close closes the record. A logbook that fails changes nothing about the card: the run says that it is not recorded.
-func (s *sizing) close(ctx context.Context, run *CapacityRun) *CapacityRun {
+func (s *sizing) close(ctx context.Context, run *logbook.CapacityCheck) *logbook.CapacityCheck {
 	if s.record != nil {
 		run.CheckID, run.CardID = s.record.CheckID, s.record.CardID
 		s.unrecorded = s.finish(ctx, run)
@@ -159,10 +153,8 @@ func (s *sizing) close(ctx context.Context, run *CapacityRun) *CapacityRun {
 }
 
 // finish puts the outcome into the record, also when the operator interrupted the check.
-func (s *sizing) finish(ctx context.Context, run *CapacityRun) (err error) {
-	if run.Result != nil {
-		s.record.Verdict, s.record.TrueBytes = string(run.Verdict), run.TrueBytes
-	}
+func (s *sizing) finish(ctx context.Context, run *logbook.CapacityCheck) (err error) {
+	s.record.Verdict, s.record.TrueBytes = string(run.Verdict), run.TrueBytes
 	if s.record.Document, err = json.Marshal(run); err != nil {
 		return err
 	}

@@ -37,7 +37,7 @@ func TestCapacityIsRecordedAsItIsTold(t *testing.T) {
 		to.Label = "attic-07"
 		before := card.Truth().Digest(0, trueBytes)
 		run := job.Capacity(t.Context(), to, job.CapacityOptions{Book: book, Mode: mode, Folder: t.TempDir()})
-		if run.Error != nil || run.Result == nil || run.Verdict != capacity.Short || run.TrueBytes == nil || *run.TrueBytes != trueBytes {
+		if run.Error != nil || run.Verdict != capacity.Short || run.TrueBytes == nil || *run.TrueBytes != trueBytes {
 			t.Fatalf("%s: %+v, %+v", mode, run, run.Result)
 		}
 		if kept := card.Truth().Digest(0, trueBytes) == before; kept != (mode != capacity.ModeFull) {
@@ -48,8 +48,8 @@ func TestCapacityIsRecordedAsItIsTold(t *testing.T) {
 			check.Mode != string(run.Mode) || check.CardID != run.CardID {
 			t.Errorf("%s: the logbook says %+v", mode, check)
 		}
-		var document job.CapacityRun
-		if err := json.Unmarshal(check.Document, &document); err != nil || document.Result == nil || document.Verdict != run.Verdict {
+		var document logbook.CapacityCheck
+		if err := json.Unmarshal(check.Document, &document); err != nil || document.Verdict != run.Verdict {
 			t.Errorf("%s: the document says %s, %v", mode, check.Document, err)
 		}
 	}
@@ -127,8 +127,8 @@ func TestNextCapacityUndoesWhatAnEarlierOneLeft(t *testing.T) {
 	cut = false
 	card.Plug()
 	run := job.Capacity(t.Context(), to, options)
-	if run.Error != nil || run.LeftBehind == nil || len(run.LeftBehind.PutBack) != 1 || run.Verdict != capacity.True {
-		t.Errorf("%+v, %+v, %+v", run, run.LeftBehind, run.Result)
+	if run.Error != nil || run.Leftover == nil || len(run.Leftover.PutBack) != 1 || run.Verdict != capacity.True {
+		t.Errorf("%+v, %+v, %+v", run, run.Leftover, run.Result)
 	}
 	if card.Truth().Digest(0, card.SizeBytes()) != before {
 		t.Error("the card does not hold what it held before the first check")

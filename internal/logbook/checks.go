@@ -8,6 +8,9 @@ import (
 	"errors"
 	"fmt"
 	"time"
+
+	"cardwright/internal/capacity"
+	"cardwright/partition"
 )
 
 // The verdicts of a capacity check. One that was not finished has none.
@@ -16,6 +19,18 @@ const (
 	CapacityShort      = "short"
 	CapacityUnreliable = "unreliable"
 )
+
+// A CapacityCheck is one check whether a card is as large as it says: what is printed and what is stored.
+type CapacityCheck struct {
+	Device   string             `json:"device"`
+	Label    string             `json:"label"`
+	CardID   int64              `json:"card_id"`  // 0 where nothing was recorded
+	CheckID  int64              `json:"check_id"` // 0 where nothing was recorded
+	Leftover *capacity.Leftover `json:"leftover"` // what an interrupted check had left behind, and what became of it; null where nothing
+	capacity.Result
+	Findings []partition.Finding `json:"findings"`
+	Error    *Failure            `json:"error"`
+}
 
 // A CapacityRecord is one check whether a card is as large as it says.
 type CapacityRecord struct {
@@ -30,7 +45,7 @@ type CapacityRecord struct {
 	Verdict      string          `json:"verdict"`
 	ClaimedBytes int64           `json:"claimed_bytes"`
 	TrueBytes    *int64          `json:"true_bytes"` // null where it was not found
-	Document     json.RawMessage `json:"document"`   // all of the result; an empty object until then
+	Document     json.RawMessage `json:"document"`   // the CapacityCheck; an empty object until then
 }
 
 // BeginCapacity opens the record of a check, gives it its CheckID and CardID, and returns once that is on disk. The card is known

@@ -10,20 +10,12 @@ import (
 	"cardwright/flash"
 	"cardwright/internal/capacity"
 	"cardwright/internal/logbook"
-	"cardwright/partition"
 )
 
 // A CapacityDocument is the result of one check of a card's size.
 type CapacityDocument struct {
 	Stamp
-	Device   string             `json:"device"`
-	Label    string             `json:"label"`
-	CardID   int64              `json:"card_id"`
-	CheckID  int64              `json:"check_id"` // 0 where nothing was recorded
-	Leftover *capacity.Leftover `json:"leftover"` // what an interrupted check had left behind; null where nothing
-	capacity.Result
-	Findings []partition.Finding `json:"findings"`
-	Error    *logbook.Failure    `json:"error"`
+	logbook.CapacityCheck
 }
 
 // CapacityJSON prints it as one JSON document.

@@ -112,10 +112,12 @@ func cardPage() *report.CardPage {
 func sound() report.CapacityDocument {
 	const size = 31_914_983_424
 	return report.CapacityDocument{
-		Device: "/dev/sdb", Label: "attic-07", CardID: 7, CheckID: 3,
-		Result: capacity.Result{
-			ClaimedBytes: size, TrueBytes: at(int64(size)), Verdict: capacity.True, Mode: capacity.ModeQuick, RandomPlaces: 200,
-			ChanceToMiss: 0.134, MissingFraction: capacity.MissingFraction, Restored: at(true), Seed: "seed", Seconds: 23.4,
+		CapacityCheck: logbook.CapacityCheck{
+			Device: "/dev/sdb", Label: "attic-07", CardID: 7, CheckID: 3,
+			Result: capacity.Result{
+				ClaimedBytes: size, TrueBytes: at(int64(size)), Verdict: capacity.True, Mode: capacity.ModeQuick, RandomPlaces: 200,
+				ChanceToMiss: 0.134, MissingFraction: capacity.MissingFraction, Restored: at(true), Seed: "seed", Seconds: 23.4,
+			},
 		},
 	}
 }
