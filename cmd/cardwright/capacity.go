@@ -215,7 +215,8 @@ func codeOfCapacity(run *logbook.CapacityCheck) exitCode {
 	if run.Error != nil {
 		code = codeOfClass(run.Error.Class)
 	}
-	lost := run.Restored != nil && !*run.Restored // what it held is not on it any more, though it was to be
+	// What it held is not on it any more, though it was to be, and no failure of the card says why.
+	lost := run.Error == nil && run.Restored != nil && !*run.Restored
 	switch {
 	case run.Verdict == capacity.Short || run.Verdict == capacity.Unreliable || run.Verdict == capacity.True && lost:
 		return worst(code, damaged)

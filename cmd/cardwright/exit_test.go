@@ -90,6 +90,9 @@ func TestCodeOfACapacityCheck(t *testing.T) {
 		{"unreliable", logbook.CapacityCheck{Result: found("unreliable")}, 6},
 		{"true, but what it held is not back", logbook.CapacityCheck{Result: found("true"), Error: failure(logbook.ClassCard)}, 5},
 		{"true, but what it held could not be put back whole", logbook.CapacityCheck{Result: capacity.Result{Verdict: "true", Restored: new(bool)}}, 6},
+		{"true, and gone while it was put back", logbook.CapacityCheck{
+			Result: capacity.Result{Verdict: "true", Restored: new(bool)}, Error: failure(logbook.ClassCard),
+		}, 5},
 		{"short, then interrupted", logbook.CapacityCheck{Result: found("short"), Error: failure(logbook.ClassInterrupted)}, 130},
 		{"the card failed", logbook.CapacityCheck{Result: found(""), Error: failure(logbook.ClassCard)}, 5},
 		{"refused", logbook.CapacityCheck{Error: failure(logbook.ClassRefused)}, 3},
