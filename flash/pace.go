@@ -164,13 +164,19 @@ func (j Judge) peerRates(firstBytes int64) (median, spread float64) {
 	for i, peer := range j.Peers {
 		rates[i] = rateOverFirst(peer, firstBytes)
 	}
-	slices.Sort(rates)
-	median = quantile(rates, 0.5)
-	for i, r := range rates {
-		rates[i] = math.Abs(r - median)
+	return MedianAndSpread(rates)
+}
+
+// MedianAndSpread gives the median of at least one value, and 1.4826 x the median absolute deviation from it, which estimates a
+// normal distribution's standard deviation. The values stay as they are.
+func MedianAndSpread(values []float64) (median, spread float64) {
+	sorted := slices.Sorted(slices.Values(values))
+	median = quantile(sorted, 0.5)
+	for i, value := range sorted {
+		sorted[i] = math.Abs(value - median)
 	}
-	slices.Sort(rates)
-	return median, madToSigma * quantile(rates, 0.5)
+	slices.Sort(sorted)
+	return median, madToSigma * quantile(sorted, 0.5)
 }
 
 // rateOverFirst is a trace's rate over its first bytes, or over all of it where it is shorter.

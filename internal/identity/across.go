@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"cardwright/flash"
 	"cardwright/partition"
 )
 
@@ -155,8 +156,7 @@ func differing[V comparable](a *across, others []Sighting, code, word string, of
 const (
 	ratesNeeded  = 5
 	rateSpreads  = 3
-	madToSigma   = 1.4826 // makes a median absolute deviation an estimate of the standard deviation
-	rateDistance = 0.3    // of the median
+	rateDistance = 0.3 // of the median
 )
 
 func (a *across) rates() {
@@ -170,12 +170,7 @@ func (a *across) rates() {
 	if mine <= 0 || len(rates) < ratesNeeded {
 		return
 	}
-	middle := median(rates)
-	deviations := make([]float64, len(rates))
-	for i, rate := range rates {
-		deviations[i] = math.Abs(rate - middle)
-	}
-	spread := madToSigma * median(deviations)
+	middle, spread := flash.MedianAndSpread(rates)
 	if distance := math.Abs(mine - middle); distance <= rateSpreads*spread || distance <= rateDistance*middle {
 		return
 	}
@@ -183,14 +178,4 @@ func (a *across) rates() {
 		"The card writes at quite another rate than the others that say they are the same: the seller may have changed what is inside.",
 		fmt.Sprintf("this card %.2f MB/s; %d others: median %.2f MB/s, spread %.2f MB/s",
 			mine/bytesPerMB, len(rates), middle/bytesPerMB, spread/bytesPerMB))
-}
-
-// median gives the middle of at least one value.
-func median(values []float64) float64 {
-	sorted := slices.Sorted(slices.Values(values))
-	middle := len(sorted) / 2
-	if len(sorted)%2 == 1 {
-		return sorted[middle]
-	}
-	return (sorted[middle-1] + sorted[middle]) / 2
 }
