@@ -38,6 +38,11 @@ func (r *Registers) knownCID() string {
 	return identity.TellingCID(r.CID)
 }
 
+// Claims are the classes that the registers tell of.
+func (r *Registers) Claims() identity.Claims {
+	return identity.Claims{SpeedClass: r.SpeedClass, UHSGrade: r.UHSGrade, VideoClass: r.VideoClass, AppClass: r.AppClass}
+}
+
 // keepRegisters notes what a card tells now. What the same registers were decoded to may have changed with the program.
 func keepRegisters(ctx context.Context, tx *sql.Tx, cardID int64, r *Registers, now time.Time) error {
 	if r == nil {

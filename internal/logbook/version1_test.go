@@ -4,7 +4,6 @@ package logbook
 
 import (
 	"fmt"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -35,26 +34,7 @@ INSERT INTO traces VALUES (1, 0, 0, 4, 5, 6), (1, 1, 4, 4, 7, 8);`
 // What version 1 wrote is there after the tables were brought up to date, is found as before, and its runs count as runs outside
 // batches that left out nothing.
 func TestLogbookOfVersion1KeepsEverything(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "logbook.db")
-	db := connectNew(t, path)
-	if err := migrate(t.Context(), db, firstFiles(t, 1)); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := db.ExecContext(t.Context(), version1SQL); err != nil {
-		t.Fatal(err)
-	}
-	before := tableRows(t, db, "series")
-	if err := db.Close(); err != nil {
-		t.Fatal(err)
-	}
-	book, err := Open(t.Context(), path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer book.Close()
-	if diff := cmp.Diff(before, tableRows(t, book.db, "product")); diff != "" {
-		t.Errorf("the rows of version 1 changed (-before +after):\n%s", diff)
-	}
+	book := openOlder(t, 1, version1SQL)
 	facts := source.Facts{Name: "x", ImageSHA256: "abc"}
 	want := Record{Run: Run{Label: "a", RunID: 1, CardID: 1, Operation: OperationFlash, Verdict: Intact}, Image: facts}
 	want.Conditions.PortPath = "1-1"

@@ -42,15 +42,15 @@ INSERT INTO traces VALUES (9, 0, 0, 4, 5, 6);
 INSERT INTO turns VALUES (3, 1, 'stack-001', 'done', 10, '2026-03-05T05:16:07.000000000Z', '2026-03-05T05:17:08.000000000Z'),
 	(3, 2, 'stack-002', 'returned', 11, '2026-03-05T05:26:07.000000000Z', '2026-03-05T05:27:08.000000000Z');`
 
-// openVersion2 opens a logbook that the program of version 2 wrote, after its rows were held against those from before.
-func openVersion2(t *testing.T) *Book {
+// openOlder opens a logbook that the program of an older version wrote, after its rows were held against those from before.
+func openOlder(t *testing.T, version int, sql string) *Book {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "logbook.db")
 	db := connectNew(t, path)
-	if err := migrate(t.Context(), db, firstFiles(t, 2)); err != nil {
+	if err := migrate(t.Context(), db, firstFiles(t, version)); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := db.ExecContext(t.Context(), version2SQL); err != nil {
+	if _, err := db.ExecContext(t.Context(), sql); err != nil {
 		t.Fatal(err)
 	}
 	before := tableRows(t, db, "series")
@@ -63,7 +63,7 @@ func openVersion2(t *testing.T) *Book {
 	}
 	t.Cleanup(func() { book.Close() })
 	if diff := cmp.Diff(before, tableRows(t, book.db, "product")); diff != "" {
-		t.Errorf("the rows of version 2 changed (-before +after):\n%s", diff)
+		t.Errorf("the rows of version %d changed (-before +after):\n%s", version, diff)
 	}
 	return book
 }
@@ -71,7 +71,7 @@ func openVersion2(t *testing.T) *Book {
 // What version 2 wrote is there after the tables were brought up to date: its cards are told with what can be known of them, its runs
 // count as runs that no bus limited and in which nothing was told of registers, and the next run goes on with its numbers.
 func TestLogbookOfVersion2KeepsEverything(t *testing.T) {
-	book := openVersion2(t)
+	book := openOlder(t, 2, version2SQL)
 	day, rate := time.Date(2026, 3, 5, 5, 8, 7, 0, time.UTC), 22e6
 	moved := &CardRecord{
 		CardID: 4, Label: "c", Labels: []string{"c", "earlier"}, CID: "1b534d4341524441100000000200125f", SizeBytes: 2000,
