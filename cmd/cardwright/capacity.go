@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"path/filepath"
 	"strings"
 	"time"
@@ -88,11 +87,7 @@ func (s *sizing) run(ctx context.Context, path string) (err error) {
 	}
 	if anyRefused(s.targets) {
 		s.complain("nothing was written, since the target is refused:")
-		refusal := refusalOf(s.stderr, s.targets)
-		if errors.Is(refusal, fs.ErrNotExist) {
-			refusal = errTargetMissing
-		}
-		return s.notStarted(refusal, logbook.ClassRefused)
+		return s.notStarted(writeRefusalOf(s.stderr, s.targets), logbook.ClassRefused)
 	}
 	if err := s.agreed(ctx); err != nil {
 		if ctx.Err() != nil {

@@ -2,9 +2,7 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io/fs"
 	"slices"
 	"time"
 
@@ -94,11 +92,7 @@ func (f *flashing) run(ctx context.Context, imageName string) (err error) {
 	}
 	if anyRefused(f.targets) {
 		f.complain("nothing was written, since a target is refused:")
-		refusal := refusalOf(f.stderr, f.targets)
-		if errors.Is(refusal, fs.ErrNotExist) {
-			refusal = errTargetMissing
-		}
-		return f.notStarted(refusal, logbook.ClassRefused)
+		return f.notStarted(writeRefusalOf(f.stderr, f.targets), logbook.ClassRefused)
 	}
 	tty, err := f.openTerminal()
 	if err != nil {

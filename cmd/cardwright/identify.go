@@ -211,9 +211,7 @@ func (i *identifying) lookUp(ctx context.Context, book *logbook.Book) (err error
 	if err != nil && !errors.Is(err, logbook.ErrNoCard) {
 		return err
 	}
-	if i.page.Known != nil && i.page.Printed == (identity.Claims{}) {
-		i.page.Printed, _ = identity.ParseRated(i.page.Known.Facts[logbook.FactRated]) // what is not understood any more claims nothing
-	}
+	i.page.Printed = job.PrintedOn(i.page.Printed, i.page.Known)
 	if registers == nil || registers.CID == "" {
 		return nil
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -119,6 +120,15 @@ func refusalOf(out io.Writer, targets []*target) error {
 		for _, reason := range t.reasons {
 			fmt.Fprintf(out, "  %s\n", report.Printable(t.path+": "+reason))
 		}
+	}
+	return refusal
+}
+
+// writeRefusalOf does the same for a command that would write: a target that is not there has a hint of its own then.
+func writeRefusalOf(out io.Writer, targets []*target) error {
+	refusal := refusalOf(out, targets)
+	if errors.Is(refusal, fs.ErrNotExist) {
+		return errTargetMissing
 	}
 	return refusal
 }

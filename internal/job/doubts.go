@@ -132,7 +132,7 @@ func sightingOf(record logbook.CardRecord) identity.Sighting {
 	}
 	if r := record.Registers; r != nil {
 		s.AUBytes, s.SizeBytes = r.AUBytes, cmp.Or(s.SizeBytes, r.CapacityBytes)
-		s.Claims = identity.Claims{SpeedClass: r.SpeedClass, UHSGrade: r.UHSGrade, VideoClass: r.VideoClass, AppClass: r.AppClass}
+		s.Claims = r.Claims()
 	}
 	return s
 }

@@ -56,7 +56,7 @@ func Flash(ctx context.Context, image Image, targets []Target, o Options) *Resul
 		t.Conditions.CardsAtOnce, t.Conditions.SkipFree = len(targets), pump.Free != nil
 		t.Conditions.FloorBytesPerSecond = o.FloorBytesPerSecond
 		known := cardKnown(ctx, o.Book, t)
-		t.Rated = printedOn(t, known)
+		t.Rated = PrintedOn(t.Rated, known)
 		ways[i] = newWay(t, o, pump, excerpt, image, again)
 		if finding, found := foundBefore(known); found {
 			ways[i].find(finding)

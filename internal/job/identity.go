@@ -69,11 +69,11 @@ func cardKnown(ctx context.Context, book *logbook.Book, t Target) *logbook.CardR
 	return card
 }
 
-// printedOn gives what is printed on a card: what the operator typed for this command, else what the logbook has of it. What is
-// there and not understood any more claims nothing.
-func printedOn(t Target, known *logbook.CardRecord) identity.Claims {
-	if t.Rated != (identity.Claims{}) || known == nil {
-		return t.Rated
+// PrintedOn gives what is printed on a card: what the operator typed for this command, else what the logbook has of it. What is
+// there and not understood any more claims nothing. A card that the logbook does not know is nil.
+func PrintedOn(typed identity.Claims, known *logbook.CardRecord) identity.Claims {
+	if typed != (identity.Claims{}) || known == nil {
+		return typed
 	}
 	rated, _ := identity.ParseRated(known.Facts[logbook.FactRated])
 	return rated

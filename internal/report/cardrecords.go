@@ -129,7 +129,7 @@ func registersSentence(r *logbook.Registers) string {
 	if r == nil {
 		return ""
 	}
-	claims := identity.Claims{SpeedClass: r.SpeedClass, UHSGrade: r.UHSGrade, VideoClass: r.VideoClass, AppClass: r.AppClass}
+	claims := r.Claims()
 	text := strings.Join(nonEmpty(r.Kind, prefixed("claims ", claims.String())), ", ")
 	if r.CapacityBytes > 0 {
 		text += fmt.Sprintf(", %d bytes by its CSD", r.CapacityBytes)
