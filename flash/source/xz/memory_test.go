@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"io"
+	"math"
 	"runtime"
 	"strings"
 	"testing"
@@ -57,12 +58,17 @@ func TestBlocksOfAllKindsStayInTheirBounds(t *testing.T) {
 	}
 }
 
-// heapBytes is what is in use.
+// heapBytes is what is in use: the least of some readings, since the collector counts what a worker gives up while it looks.
+// Nothing is given up for lack of a reader meanwhile, so that what is truly held is in each of them.
 func heapBytes() int64 {
-	runtime.GC()
-	var m runtime.MemStats
-	runtime.ReadMemStats(&m)
-	return int64(m.HeapAlloc)
+	least := int64(math.MaxInt64)
+	for range 3 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		least = min(least, int64(m.HeapAlloc))
+	}
+	return least
 }
 
 func TestPlanOfManyStreamsTakesLittleMemory(t *testing.T) {

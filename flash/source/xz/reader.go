@@ -95,6 +95,7 @@ func (r *Reader) stop() {
 
 // advance gets the next decoded piece, or the error that stays.
 func (r *Reader) advance() {
+	r.pending = nil // with the memory that it lies in
 	r.team.giveBack()
 	var offset int64
 	if r.pending, offset, r.err = r.piece(); r.err != nil {

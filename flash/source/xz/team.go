@@ -89,6 +89,7 @@ func (t *team) giveBack() {
 	}
 	t.releasePieces(t.lent)
 	t.memory -= t.lent.memory
+	t.lent.result = nil // which would keep the window that it lies in, also when the job has a larger one
 	if t.heldBytes()+t.lent.heldBytes() <= t.maxMemory {
 		t.idle = append(t.idle, t.lent)
 	}
@@ -110,6 +111,17 @@ func (j *job) heldBytes() int64 { return j.takes(jobSize{}) }
 // takes is how much a job of that size takes, with the memory that it kept.
 func (j *job) takes(size jobSize) int64 {
 	return size.memory + beyond(cap(j.block.window.buf), size.decoded) + beyond(cap(j.filtered), size.filtered)
+}
+
+// dropSmaller gives up what is too small for a job of that size before the job takes larger memory, so that the two are never
+// held beside each other.
+func (j *job) dropSmaller(size jobSize) {
+	if int64(cap(j.block.window.buf)) < size.decoded {
+		j.block.window.buf = nil
+	}
+	if int64(cap(j.filtered)) < size.filtered {
+		j.filtered = nil
+	}
 }
 
 // beyond is how much more is held than is needed.
@@ -182,6 +194,7 @@ func (t *team) newJob(size jobSize) *job {
 		if t.heldBytes()-j.heldBytes()+takes-fromSpare <= t.maxMemory {
 			t.idle = slices.Delete(t.idle, n-1, n)
 			j.memory = takes
+			j.dropSmaller(size)
 			return j
 		}
 	}

@@ -19,3 +19,19 @@ func TestGrowingTakesHalfAsMuchMoreAtMost(t *testing.T) {
 		}
 	}
 }
+
+// TestJobThatGrowsHoldsNothingOfBefore gives a job of another block, with a result given out, to a larger block.
+func TestJobThatGrowsHoldsNothingOfBefore(t *testing.T) {
+	small := &job{block: new(block), filtered: make([]byte, 1<<20)}
+	small.block.window.buf = make([]byte, 1<<20)
+	small.result = small.block.window.buf[:1000]
+	team := team{maxMemory: 8 << 20, lent: small}
+	team.giveBack()
+	if len(team.idle) != 1 {
+		t.Fatal("the job is not kept to be used again")
+	}
+	j := team.newJob(jobSize{decoded: 2 << 20, filtered: 2 << 20, memory: 4 << 20})
+	if j != small || j.result != nil || j.block.window.buf != nil || j.filtered != nil {
+		t.Errorf("%d, %d and %d bytes are held beside what the job will take", len(j.result), len(j.block.window.buf), cap(j.filtered))
+	}
+}
