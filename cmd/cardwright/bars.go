@@ -6,10 +6,10 @@ import (
 	"time"
 
 	"github.com/cheggaaa/pb/v3"
-	"github.com/cheggaaa/pb/v3/termutil"
 
 	"cardwright/flash"
 	"cardwright/internal/report"
+	"cardwright/internal/terminal"
 )
 
 // bars show the progress on a terminal, one bar per card.
@@ -25,10 +25,10 @@ const barTemplate = `{{string . "doing"}} {{bar . }} {{string . "figures"}}`
 // startBars turns the terminal's echo off and starts the bars. It is nil where there is no terminal to draw on; then the
 // progress is told in lines.
 func (p *progress) startBars() *bars {
-	if !isTerminal(p.out) {
+	if !terminal.Is(p.out) {
 		return nil
 	}
-	termutil.AutoTerminate(false) // signals are main's: it ends the work first and then lets the bars stop
+	terminal.LeaveSignals() // main ends the work first and then lets the bars stop
 	b := &bars{progress: p, pool: &pb.Pool{Output: p.out}}
 	if err := b.pool.Start(); err != nil {
 		return nil

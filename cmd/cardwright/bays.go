@@ -14,6 +14,7 @@ import (
 	"cardwright/internal/device"
 	"cardwright/internal/identity"
 	"cardwright/internal/report"
+	"cardwright/internal/terminal"
 )
 
 // A slot is a reader's place as a batch needs it.
@@ -133,7 +134,7 @@ func (b *batching) caution(out io.Writer, bays []batch.Bay) {
 }
 
 // askForBays has the operator type the names of all bays. Any other answer is a no.
-func askForBays(ctx context.Context, tty terminal, bays []batch.Bay) error {
+func askForBays(ctx context.Context, tty terminal.Terminal, bays []batch.Bay) error {
 	var names []string
 	for _, y := range bays {
 		names = append(names, y.Name)

@@ -8,6 +8,7 @@ import (
 	"cardwright/flash"
 	"cardwright/internal/batch"
 	"cardwright/internal/report"
+	"cardwright/internal/terminal"
 )
 
 // marked shows what stands out between guillemets.
@@ -94,7 +95,7 @@ func TestRatesAreOfOneCardAndStep(t *testing.T) {
 // The terminal is drawn on where something changed, in one write, and the bell rings once for what wants the hands.
 func TestBlockIsRedrawnInPlace(t *testing.T) {
 	var out strings.Builder
-	p := &bayPainter{out: &out, size: func() (int, int) { return 80, 24 }, typing: &typing{}, bell: true}
+	p := &bayPainter{out: &out, size: func() (int, int) { return 80, 24 }, typing: &terminal.Typing{}, bell: true}
 	written := func() string {
 		defer out.Reset()
 		return out.String()
@@ -123,7 +124,7 @@ func TestBlockIsRedrawnInPlace(t *testing.T) {
 // On a screen with few lines the lowest of the block stay, where the hands look.
 func TestBlockFitsALowScreen(t *testing.T) {
 	var out strings.Builder
-	p := &bayPainter{out: &out, size: func() (int, int) { return 80, 4 }, typing: &typing{}}
+	p := &bayPainter{out: &out, size: func() (int, int) { return 80, 4 }, typing: &terminal.Typing{}}
 	p.paint(beginning(), nil, tracks{}.see(beginning(), looksOfAll(1e6)), score{})
 	lines := strings.Split(out.String(), "\n")
 	if len(lines) != 3 || !strings.HasPrefix(lines[0], "Next: ") || !strings.HasPrefix(lines[2], "Overwrite the held card") {

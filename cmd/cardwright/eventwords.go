@@ -9,10 +9,11 @@ import (
 	"cardwright/internal/batch"
 	"cardwright/internal/logbook"
 	"cardwright/internal/report"
+	"cardwright/internal/terminal"
 )
 
 const (
-	screenColumns = 80
+	screenColumns = terminal.UsualColumns
 	labelColumns  = 16 // what a card's label gets, here and in the totals
 	bayColumns    = 11
 )

@@ -13,6 +13,7 @@ import (
 	"cardwright/internal/device"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
+	"cardwright/internal/terminal"
 )
 
 // A flashing is one flash command: its flags, and what becomes of them on the way to the job.
@@ -153,7 +154,7 @@ func (f *flashing) validate() (err error) {
 }
 
 // openTerminal opens the terminal to ask on, before the source is read for nothing; nil where --yes answers.
-func (f *flashing) openTerminal() (terminal, error) {
+func (f *flashing) openTerminal() (terminal.Terminal, error) {
 	if f.yes {
 		return nil, nil
 	}
@@ -161,7 +162,7 @@ func (f *flashing) openTerminal() (terminal, error) {
 }
 
 // agreed makes sure that the image fits where its size is known, says what will be erased, and asks.
-func (f *flashing) agreed(ctx context.Context, tty terminal, image openImage) error {
+func (f *flashing) agreed(ctx context.Context, tty terminal.Terminal, image openImage) error {
 	needed, _ := image.DeclaredBytes()
 	for _, s := range f.targets {
 		if s.card.SizeBytes() < needed {

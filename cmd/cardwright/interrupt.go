@@ -7,7 +7,7 @@ import (
 	"sync"
 	"syscall"
 
-	"github.com/cheggaaa/pb/v3/termutil"
+	"cardwright/internal/terminal"
 )
 
 // interruptible gives a context that ends with the first signal; a second one ends the program at once. A command that can end
@@ -28,7 +28,7 @@ func interruptible(parent context.Context) (context.Context, context.CancelFunc)
 				continue
 			}
 			if ctx.Err() != nil {
-				_ = termutil.RawModeOff() // the progress bars turned the terminal's echo off
+				terminal.Restore() // the progress bars turned the terminal's echo off
 				os.Exit(int(interrupted))
 			}
 			cancel(interruption{})

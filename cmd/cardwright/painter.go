@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"cardwright/internal/report"
+	"cardwright/internal/terminal"
 )
 
 // A painter shows a batch.
@@ -71,7 +72,7 @@ func (p *linePainter) last(pieces []piece) {
 type bayPainter struct {
 	out    io.Writer
 	size   func() (columns, lines int)
-	typing *typing
+	typing *terminal.Typing
 	bell   bool
 	table
 	drawn []string // the block on the screen; the cursor is at the end of its last line
@@ -79,7 +80,7 @@ type bayPainter struct {
 
 func (p *bayPainter) paint(now time.Time, pieces []piece, bays []*bayTrack, s score) {
 	columns, lines := p.size()
-	block := drawing{now, columns - 1}.block(bays, s, p.typing.typed()) // a full line would make some terminals wrap
+	block := drawing{now, columns - 1}.block(bays, s, p.typing.Typed()) // a full line would make some terminals wrap
 	p.draw(pieces, block[max(len(block)-(lines-1), 0):])
 }
 

@@ -4,11 +4,8 @@ import (
 	"cmp"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 	"time"
-
-	"golang.org/x/sys/unix"
 
 	"cardwright/flash"
 	"cardwright/internal/report"
@@ -228,14 +225,4 @@ func clock(d time.Duration) string {
 		return fmt.Sprintf("%d:%02d:%02d", seconds/3600, seconds/60%60, seconds%60)
 	}
 	return fmt.Sprintf("%d:%02d", seconds/60, seconds%60)
-}
-
-// isTerminal tells whether something that is written to shows on a terminal.
-func isTerminal(out io.Writer) bool {
-	file, ok := out.(*os.File)
-	if !ok {
-		return false
-	}
-	_, err := unix.IoctlGetTermios(int(file.Fd()), unix.TCGETS)
-	return err == nil
 }

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -14,6 +13,7 @@ import (
 	"cardwright/internal/device"
 	"cardwright/internal/identity"
 	"cardwright/internal/report"
+	"cardwright/internal/terminal"
 )
 
 var (
@@ -21,16 +21,10 @@ var (
 	errNoTerminal = errors.New("nothing was written: there is no terminal to ask on, and --yes was not given")
 )
 
-// A terminal is where the operator is asked. The deadline lets an interrupt end the waiting.
-type terminal interface {
-	io.ReadWriteCloser
-	SetReadDeadline(time.Time) error
-}
-
 // openTerminal opens the controlling terminal. Standard input is not asked: it may carry the image, and what a pipe answers
 // is no operator's word.
-func openTerminal() (terminal, error) {
-	tty, err := os.OpenFile("/dev/tty", os.O_RDWR, 0)
+func openTerminal() (terminal.Terminal, error) {
+	tty, err := terminal.Open()
 	if err != nil {
 		return nil, fmt.Errorf("%w (%w)", errNoTerminal, err)
 	}
@@ -87,7 +81,7 @@ func traits(d device.Description) []string {
 }
 
 // ask has the operator type each device's name to have it erased, or whatever is done to it. Any other answer is a no, and so is an end of the input.
-func ask(ctx context.Context, tty terminal, targets []*target, doing string) error {
+func ask(ctx context.Context, tty terminal.Terminal, targets []*target, doing string) error {
 	answers := bufio.NewScanner(tty)
 	for _, s := range targets {
 		question := fmt.Sprintf("Type %s to %s it, anything else to stop: ", filepath.Base(s.path), doing)
@@ -99,7 +93,7 @@ func ask(ctx context.Context, tty terminal, targets []*target, doing string) err
 }
 
 // askOnce asks one question, and declines where the answer is not the one that is wanted.
-func askOnce(ctx context.Context, tty terminal, answers *bufio.Scanner, question string, wanted func(string) bool) error {
+func askOnce(ctx context.Context, tty terminal.Terminal, answers *bufio.Scanner, question string, wanted func(string) bool) error {
 	release := context.AfterFunc(ctx, func() { _ = tty.SetReadDeadline(time.Now()) })
 	defer release()
 	fmt.Fprint(tty, question)

@@ -13,6 +13,7 @@ import (
 
 	"cardwright/internal/device"
 	"cardwright/internal/report"
+	"cardwright/internal/terminal"
 )
 
 // programVersion is what --version prints and every record keeps.
@@ -25,9 +26,9 @@ type program struct {
 	stderr        io.Writer
 	env           func(string) string
 	effectiveUser int
-	terminal      func() (terminal, error) // opens the operator's terminal
-	lineEvery     time.Duration            // how often progress is told where it is told in lines
-	roots         device.Roots             // where identify finds the kernel's trees; the zero value is this machine's
+	terminal      func() (terminal.Terminal, error) // opens the operator's terminal
+	lineEvery     time.Duration                     // how often progress is told where it is told in lines
+	roots         device.Roots                      // where identify finds the kernel's trees; the zero value is this machine's
 
 	logbookPath string // --logbook; empty: the environment or the default decides
 	json        bool   // --json

@@ -9,6 +9,7 @@ import (
 
 	"cardwright/internal/batch"
 	"cardwright/internal/report"
+	"cardwright/internal/terminal"
 )
 
 // A tally is the face of a batch: it shows what happens on the terminal, streams it as JSON, and has it done what the operator
@@ -35,7 +36,7 @@ type tallyOptions struct {
 
 // newTally begins to take events in. finish must be called.
 func (p *program) newTally(o tallyOptions) *tally {
-	t := &tally{program: p, tallyOptions: o, news: newNews(), size: sizeOfTerminal(p.stderr)}
+	t := &tally{program: p, tallyOptions: o, news: newNews(), size: terminal.SizeOf(p.stderr)}
 	if p.json {
 		t.stream = newStream(p.stdout, func(err error) {
 			t.note(fmt.Sprintf("standard output takes no more events (%v); the cards go on", err))
@@ -103,21 +104,21 @@ func (t *tally) document(e batch.Event, code exitCode) []byte {
 // during shows the bays and takes in what the operator types for as long as work runs, also when it panics.
 func (t *tally) during(looks func() []batch.Look, release func(bay string) error, work func()) {
 	stop := make(chan struct{})
-	typing := t.startTyping(func(line string) { t.entered(line, looks(), release) })
+	typing := terminal.StartTyping(t.terminal, t.size != nil, func(line string) { t.entered(line, looks(), release) })
 	var helpers sync.WaitGroup
 	helpers.Go(func() { t.paint(stop, looks, typing) })
-	helpers.Go(func() { typing.read(stop) })
+	helpers.Go(func() { typing.Read(stop) })
 	defer func() {
 		close(stop)
-		typing.interrupt()
+		typing.Interrupt()
 		helpers.Wait()
-		typing.end()
+		typing.End()
 	}()
 	work()
 }
 
 // paint shows the news and the bays until it is stopped.
-func (t *tally) paint(stop <-chan struct{}, looks func() []batch.Look, typing *typing) {
+func (t *tally) paint(stop <-chan struct{}, looks func() []batch.Look, typing *terminal.Typing) {
 	var painter painter = &linePainter{out: t.stderr, every: t.lineEvery}
 	if t.size != nil {
 		painter = &bayPainter{out: t.stderr, size: t.size, typing: typing, bell: !t.quiet}
@@ -131,7 +132,7 @@ func (t *tally) paint(stop <-chan struct{}, looks func() []batch.Look, typing *t
 			painter.last(t.news.take())
 			return
 		case <-t.news.came:
-		case <-typing.changed:
+		case <-typing.Changed():
 		case <-looking.C:
 		}
 		now := time.Now()

@@ -21,6 +21,7 @@ import (
 	"cardwright/flash/source"
 	"cardwright/internal/batch"
 	"cardwright/internal/logbook"
+	"cardwright/internal/terminal"
 	"cardwright/partition"
 	"cardwright/verify"
 
@@ -124,7 +125,7 @@ func tallied(t *testing.T, p *program, o tallyOptions, events []batch.Event, cod
 	var stderr strings.Builder
 	p.stderr, p.lineEvery = &stderr, 5*time.Second
 	if p.terminal == nil {
-		p.terminal = func() (terminal, error) { return nil, errNoTerminal }
+		p.terminal = func() (terminal.Terminal, error) { return nil, errNoTerminal }
 	}
 	tally := p.newTally(o)
 	tally.during(func() []batch.Look { return nil }, nil, func() {
@@ -253,7 +254,7 @@ func TestStuckOutputsNeverHoldUpTheTeller(t *testing.T) {
 		stdout, stderr := &stuck{release: release}, &stuck{release: release}
 		p := &program{
 			stdout: stdout, stderr: stderr, json: true, lineEvery: time.Second,
-			terminal: func() (terminal, error) { return nil, errNoTerminal },
+			terminal: func() (terminal.Terminal, error) { return nil, errNoTerminal },
 		}
 		tally := p.newTally(tallyOptions{})
 		tally.during(func() []batch.Look { return nil }, nil, func() {
@@ -285,7 +286,7 @@ func TestTallyEndsWithAPanic(t *testing.T) {
 				t.Error("the panic was swallowed")
 			}
 		}()
-		p := &program{stderr: io.Discard, lineEvery: time.Second, terminal: func() (terminal, error) { return nil, errNoTerminal }}
+		p := &program{stderr: io.Discard, lineEvery: time.Second, terminal: func() (terminal.Terminal, error) { return nil, errNoTerminal }}
 		p.newTally(tallyOptions{}).during(func() []batch.Look { return nil }, nil, func() { panic("work") })
 	})
 }

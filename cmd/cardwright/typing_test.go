@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"cardwright/internal/batch"
+	"cardwright/internal/terminal"
 )
 
 var errLeftIsStuck = errors.New("the card was pulled")
@@ -20,7 +21,7 @@ func TestTypedNamesReleaseHeldBays(t *testing.T) {
 		hands, tty := net.Pipe()
 		defer hands.Close()
 		var stderr strings.Builder
-		p := &program{stderr: &stderr, lineEvery: time.Second, terminal: func() (terminal, error) { return tty, nil }}
+		p := &program{stderr: &stderr, lineEvery: time.Second, terminal: func() (terminal.Terminal, error) { return tty, nil }}
 		tally := p.newTally(tallyOptions{})
 		looks := func() []batch.Look {
 			return []batch.Look{{Bay: "left", Phase: batch.PhaseHeld}, {Bay: "top", Phase: batch.PhaseHeld}, {Bay: "right", Phase: batch.PhaseEmpty}}
@@ -48,7 +49,7 @@ func TestTypedNamesReleaseHeldBays(t *testing.T) {
 		}
 		for _, want := range []string{
 			`"LEFT" is no bay; the bays are left, top, right`, "top stays held: the card was pulled", "no card is held in right",
-			`"` + strings.Repeat("x", typedMost) + `" is no bay`,
+			`"` + strings.Repeat("x", terminal.LongestLine) + `" is no bay`,
 		} {
 			if strings.Count(stderr.String(), want) != 1 {
 				t.Errorf("not told once: %s", want)
@@ -64,7 +65,7 @@ func TestTypedNamesReleaseHeldBays(t *testing.T) {
 func TestClosedTerminalStopsNoCards(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		hands, tty := net.Pipe()
-		p := &program{stderr: &strings.Builder{}, lineEvery: time.Second, terminal: func() (terminal, error) { return tty, nil }}
+		p := &program{stderr: &strings.Builder{}, lineEvery: time.Second, terminal: func() (terminal.Terminal, error) { return tty, nil }}
 		p.newTally(tallyOptions{}).during(func() []batch.Look { return nil }, nil, func() {
 			hands.Close()
 			time.Sleep(time.Hour)

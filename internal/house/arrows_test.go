@@ -61,11 +61,13 @@ var passages = []passage{
 		[]string{"internal/identity", "internal/capacity"},
 		"which texts are CIDs is said in one place; and of a check of the size it keeps what was printed, as of a run what flash and verify found",
 	},
+	{"internal/terminal", nil, "what speaks with the terminal knows nothing of cards, nor of what is drawn"},
 	{"internal/cardlab", []string{"flash"}, "an emulated card knows of the program that is tested no more than a real one does"},
 	{"internal/cardlab/conform", []string{"flash"}, "the suite fits any card"},
 	{"internal/cardlab/registers", nil, "what encodes registers shares nothing with what decodes them, so that each tests the other"},
 	{"internal/cardlab/blockdev", []string{"flash", "internal/cardlab"}, "it shows the kernel a card that is modelled elsewhere"},
 	{"cmd/cardwright", []string{"internal/report", "internal/compare"}, "the program prints and compares"},
+	{"cmd/cardwright", []string{"internal/terminal"}, "the program asks on the terminal"},
 	{"cmd/cardwright", []string{"internal/cardlab"}, "the demo, and nothing else of it, works on emulated cards"},
 	{
 		"cmd/cardlab",
@@ -105,8 +107,12 @@ var reserves = []reserve{
 	{
 		[]string{"golang.org/x/sys"},
 		// Beside those that are about disks: the logbook makes its file without opening it, which would drop SQLite's locks, the
-		// store locks its entries and drops what it wrote from the cache, and the program asks the terminal.
-		[]string{"internal/device", "internal/cardlab/blockdev", "internal/logbook", "internal/store", "cmd/cardwright", "bench"},
+		// store locks its entries and drops what it wrote from the cache, the terminal is set and asked for its size, and the program
+		// asks how much memory there is.
+		[]string{
+			"internal/device", "internal/cardlab/blockdev", "internal/logbook", "internal/store", "internal/terminal", "cmd/cardwright",
+			"bench",
+		},
 		"tests", "the kernel is spoken to at the edges; what decodes, writes, proves and orders runs anywhere",
 	},
 	{
@@ -117,9 +123,14 @@ var reserves = []reserve{
 		"tests", "the program does its work itself: another program's version, path or output decides nothing",
 	},
 	{
-		[]string{"flag", "github.com/spf13", "github.com/cheggaaa/pb"},
+		[]string{"flag", "github.com/spf13"},
 		[]string{"cmd/cardwright", "cmd/cardlab", "bench"},
-		"tests", "flags and terminals are the business of programs",
+		"tests", "flags are the business of programs",
+	},
+	{
+		[]string{"github.com/cheggaaa/pb"},
+		[]string{"cmd/cardwright", "internal/terminal"},
+		"", "bars are drawn in one place, and the terminal's echo is turned off in another",
 	},
 	{
 		[]string{"github.com/hanwen/go-fuse"},
@@ -263,6 +274,9 @@ func TestWrongImportsAreSeen(t *testing.T) {
 		{from: "internal/device", to: "os/exec", inTest: true},
 		{from: "internal/job", to: "golang.org/x/sys/unix", wrong: true},
 		{from: "flash", to: "github.com/spf13/cobra", wrong: true},
+		{from: "internal/terminal", to: "github.com/cheggaaa/pb/v3/termutil"},
+		{from: "internal/batch", to: "github.com/cheggaaa/pb/v3", wrong: true},
+		{from: "internal/terminal", to: "cardwright/internal/report", wrong: true},
 		{from: "flash", to: "testing/synctest", inTest: true},
 	} {
 		if got := judge(c.from, c.to, c.inTest); (len(got) > 0) != c.wrong {
