@@ -17,6 +17,7 @@ import (
 	"cardwright/internal/identity"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
+	"cardwright/internal/progress"
 	"cardwright/internal/report"
 )
 
@@ -161,7 +162,7 @@ func (s *sizing) measure(ctx context.Context) error {
 	defer s.closeBook(book)
 	t, meter := s.targets[0], &capacity.Meter{}
 	var run *logbook.CapacityCheck
-	s.progressOf(&survey{nameplate: nameplate{name: t.shortName()}, meter: meter}).during(func() {
+	s.progressOf(progress.NewSurvey(t.shortName(), meter)).During(func() {
 		run = job.Capacity(ctx, t.forJob(), job.CapacityOptions{
 			Book: book, Unrecorded: unrecorded, Mode: s.mode(), Erase: s.erase, Folder: s.folder, Meter: meter, StallLimit: s.limit,
 		})

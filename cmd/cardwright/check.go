@@ -85,7 +85,7 @@ func (c *checking) prove(ctx context.Context, s *target, image *supply, startedA
 	book, unrecorded := c.openForRecording(ctx)
 	defer c.closeBook(book)
 	var result *job.Result
-	c.newProgress(image, leavingOut(c.freeBytes, tracksOf([]*target{s}))).during(func() {
+	c.progressOf(tracksOf([]*target{s}, image, c.freeBytes)...).During(func() {
 		result = job.Check(ctx, image, s.forJob(), job.Options{
 			Book: book, Unrecorded: unrecorded, StallLimit: c.limit, Again: image.again, Free: c.free,
 		})

@@ -15,6 +15,7 @@ import (
 	"cardwright/internal/cardlab"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
+	"cardwright/internal/progress"
 )
 
 func (p *program) demoCommand() *cobra.Command {
@@ -166,7 +167,7 @@ func (d *demonstration) flash(ctx context.Context, book *logbook.Book, cards []d
 	}
 	defer image.Close()
 	var targets []job.Target
-	var tracks []*track
+	var tracks []progress.Card
 	for _, c := range cards {
 		card, err := cardlab.New(c.traits)
 		if err != nil {
@@ -178,11 +179,11 @@ func (d *demonstration) flash(ctx context.Context, book *logbook.Book, cards []d
 			Conditions: logbook.Conditions{ReaderModel: "emulated", Kernel: kernelRelease(), ProgramVersion: programVersion},
 		}
 		targets = append(targets, t)
-		tracks = append(tracks, &track{nameplate: nameplate{name: c.label}, meter: t.Meter})
+		tracks = append(tracks, progress.NewTrack(c.label, t.Meter, image, 0))
 	}
 	fmt.Fprintln(d.story)
 	var result *job.Result
-	d.newProgress(image, tracks).during(func() {
+	d.progressOf(tracks...).During(func() {
 		result = job.Flash(ctx, image, targets, job.Options{Book: book, FloorBytesPerSecond: demoFloor})
 	})
 	return result, nil

@@ -9,6 +9,7 @@ import (
 	"cardwright/internal/cardlab"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
+	"cardwright/internal/progress"
 	"cardwright/internal/report"
 )
 
@@ -29,7 +30,7 @@ func (d *demonstration) measureSize(ctx context.Context) error {
 	meter := &capacity.Meter{}
 	t := job.Target{Card: card, Device: "emulated-03", Label: known.label}
 	var run *logbook.CapacityCheck
-	d.progressOf(&survey{nameplate: nameplate{name: known.label}, meter: meter}).during(func() {
+	d.progressOf(progress.NewSurvey(known.label, meter)).During(func() {
 		run = job.Capacity(ctx, t, job.CapacityOptions{Book: book, Folder: filepath.Join(d.folder, "capacity"), Meter: meter})
 	})
 	if ctx.Err() != nil {

@@ -10,6 +10,7 @@ import (
 	"cardwright/flash"
 	"cardwright/internal/batch"
 	"cardwright/internal/logbook"
+	"cardwright/internal/progress"
 	"cardwright/internal/report"
 )
 
@@ -85,7 +86,7 @@ func (s score) inWords(now time.Time) string {
 	if s.wanted > 0 {
 		words = append(words, fmt.Sprintf("%d to go", max(s.wanted-s.before-s.intact, 0)))
 	}
-	return strings.Join(words, ", ") + "; " + clock(now.Sub(s.begunAt)) + " so far"
+	return strings.Join(words, ", ") + "; " + progress.Clock(now.Sub(s.begunAt)) + " so far"
 }
 
 // A bayLine is what is told of a bay: what stands out, then the rest.
@@ -187,24 +188,24 @@ func (b *bayTrack) finishedLine(wanted bool) bayLine {
 // workingLine tells how far a card is, how fast, and when it will be done. What is slow stands out.
 func (b *bayTrack) workingLine(cardBytes int64, room int) bayLine {
 	var share, drawn, rate, sustained, ends string
-	if b.measures() && b.step != flash.StepSource && cardBytes > 0 {
-		percent := int(100 * min(b.last().bytes, cardBytes) / cardBytes)
+	if b.Measures() && b.Step() != flash.StepSource && cardBytes > 0 {
+		percent := int(100 * min(b.Bytes(), cardBytes) / cardBytes)
 		share, drawn = fmt.Sprintf("%d %%", percent), bar(percent, room-barless)
 	}
 	if b.Left > 0 {
-		ends = "done in " + clock(b.Left)
+		ends = "done in " + progress.Clock(b.Left)
 	}
 	if b.isSlow() { // which goes without saying that it is being written
-		parts := []string{slowInWords(b.last().Pace, b.sustained()), share, ends}
+		parts := []string{slowInWords(b.Latest().Pace, b.Sustained()), share, ends}
 		return bayLine{"SLOW", joined(", ", parts...)}
 	}
-	if now := b.rateNow(); b.measures() && now > 0 {
+	if now := b.RateNow(); b.Measures() && now > 0 {
 		rate = report.Rate(now)
 	}
-	if bytesPerSecond := b.sustained(); bytesPerSecond > 0 {
+	if bytesPerSecond := b.Sustained(); bytesPerSecond > 0 {
 		sustained = fmt.Sprintf("(sustained %s)", strings.TrimSuffix(report.Rate(bytesPerSecond), " MB/s"))
 	}
-	return bayLine{"", joined(" ", stepInOneWord(b.step), share, drawn, rate, sustained, ends)}
+	return bayLine{"", joined(" ", progress.StepInOneWord(b.Step()), share, drawn, rate, sustained, ends)}
 }
 
 // barless is the room that the words beside the bar take at most.
@@ -278,9 +279,9 @@ func nextForHands(bays []*bayTrack, wanted bool) string {
 	case soonest == nil:
 		text = cmp.Or(text, "wait")
 	case text == "":
-		text = fmt.Sprintf("wait; %s is done in %s", soonest.Bay, clock(soonest.Left))
+		text = fmt.Sprintf("wait; %s is done in %s", soonest.Bay, progress.Clock(soonest.Left))
 	default:
-		text += fmt.Sprintf("; then %s, in %s", soonest.Bay, clock(soonest.Left))
+		text += fmt.Sprintf("; then %s, in %s", soonest.Bay, progress.Clock(soonest.Left))
 	}
 	return "Next: " + text
 }

@@ -80,14 +80,14 @@ func TestRatesAreOfOneCardAndStep(t *testing.T) {
 		return all.see(now, []batch.Look{{Bay: "a", Phase: batch.PhaseWorking, Number: number, Meter: &p}})[0]
 	}
 	look(1, flash.Progress{Step: flash.StepBody, WrittenBytes: 100e6})
-	if rate := look(1, flash.Progress{Step: flash.StepBody, WrittenBytes: 110e6}).rateNow(); rate != 10e6 {
+	if rate := look(1, flash.Progress{Step: flash.StepBody, WrittenBytes: 110e6}).RateNow(); rate != 10e6 {
 		t.Errorf("written at %v", rate)
 	}
-	if rate := look(1, flash.Progress{Step: flash.StepProof, WrittenBytes: 110e6}).rateNow(); rate != 0 {
+	if rate := look(1, flash.Progress{Step: flash.StepProof, WrittenBytes: 110e6}).RateNow(); rate != 0 {
 		t.Errorf("proven at %v before anything was", rate)
 	}
 	look(1, flash.Progress{Step: flash.StepBody, WrittenBytes: 110e6})
-	if rate := look(2, flash.Progress{Step: flash.StepBody, WrittenBytes: 4e6}).rateNow(); rate != 0 {
+	if rate := look(2, flash.Progress{Step: flash.StepBody, WrittenBytes: 4e6}).RateNow(); rate != 0 {
 		t.Errorf("the second card's rate began at %v", rate)
 	}
 }

@@ -196,7 +196,7 @@ func (f *flashing) write(ctx context.Context, image *supply) error {
 		targets[i].Rated = f.rated
 	}
 	var result *job.Result
-	f.newProgress(image, leavingOut(f.freeBytes, tracksOf(f.targets))).during(func() {
+	f.progressOf(tracksOf(f.targets, image, f.freeBytes)...).During(func() {
 		result = job.Flash(ctx, image, targets, job.Options{
 			Book: f.book, Unrecorded: f.unrecorded, FloorBytesPerSecond: f.floorRate, StallLimit: f.limit,
 			Again: image.again, Free: f.free,

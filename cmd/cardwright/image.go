@@ -11,6 +11,7 @@ import (
 
 	"cardwright/flash/source"
 	"cardwright/internal/job"
+	"cardwright/internal/progress"
 )
 
 // imageFlags say how an image is opened: they are the same wherever a command takes one.
@@ -75,8 +76,7 @@ func (f *imageFlags) optionsBeside(p *program, bufferBytes int64) (source.Option
 type openImage interface {
 	job.Image
 	io.Closer
-	PackedRead() int64
-	PackedBytes() (int64, bool)
+	progress.Image
 }
 
 // openSource opens an image to be decoded.

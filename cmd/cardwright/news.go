@@ -8,6 +8,7 @@ import (
 	"cardwright/flash"
 	"cardwright/internal/batch"
 	"cardwright/internal/logbook"
+	"cardwright/internal/progress"
 )
 
 // A piece of news is what is told of one event.
@@ -104,11 +105,11 @@ func (t tracks) see(now time.Time, looks []batch.Look) []*bayTrack {
 			t[l.Bay] = track
 		}
 		if l.Meter == nil || l.Number != track.Number {
-			track.stretch = stretch{} // of another card
+			track.Stretch = progress.Stretch{} // of another card
 		}
 		track.Look = l
 		if l.Meter != nil {
-			track.see(now, *l.Meter, func() int64 { return 0 }) // a batch's image was read before it
+			track.See(now, *l.Meter, func() int64 { return 0 }) // a batch's image was read before it
 		}
 		all[i] = track
 	}
@@ -118,14 +119,14 @@ func (t tracks) see(now time.Time, looks []batch.Look) []*bayTrack {
 // A bayTrack is a bay as it was looked at lately.
 type bayTrack struct {
 	batch.Look
-	stretch           // of a card at work
-	told    time.Time // when a line last told of it
+	progress.Stretch           // of a card at work
+	told             time.Time // when a line last told of it
 }
 
 // atWork tells whether there is a card at work that can be told of.
-func (b *bayTrack) atWork() bool { return b.Phase == batch.PhaseWorking && len(b.looks) > 0 }
+func (b *bayTrack) atWork() bool { return b.Phase == batch.PhaseWorking && b.WasSeen() }
 
 // isSlow tells whether the card at work is slow so far.
 func (b *bayTrack) isSlow() bool {
-	return b.atWork() && b.last().Pace.Pace.IsSlow() && b.step == flash.StepBody
+	return b.atWork() && b.Latest().Pace.Pace.IsSlow() && b.Step() == flash.StepBody
 }

@@ -10,6 +10,7 @@ import (
 
 	"cardwright/flash"
 	"cardwright/flash/source"
+	"cardwright/internal/progress"
 	"cardwright/internal/store"
 )
 
@@ -85,7 +86,7 @@ func (p *program) findOrDecode(ctx context.Context, s *store.Store, name string,
 ) (found *store.Prepared, decoded bool, err error) {
 	found, err = s.Prepare(ctx, name, o, func(preparation *store.Preparation, meter *flash.Meter, work func()) {
 		decoded = true
-		p.newProgress(preparation, []*track{{nameplate: nameplate{name: preparation.Facts().Name}, meter: meter}}).during(work)
+		p.progressOf(progress.NewTrack(preparation.Facts().Name, meter, preparation, 0)).During(work)
 	})
 	if _, bad := errors.AsType[*source.Error](err); bad {
 		err = ofImage(name, err)

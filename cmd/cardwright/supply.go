@@ -10,6 +10,7 @@ import (
 	"cardwright/flash"
 	"cardwright/flash/source"
 	"cardwright/internal/logbook"
+	"cardwright/internal/progress"
 	"cardwright/internal/report"
 	"cardwright/internal/store"
 )
@@ -83,7 +84,7 @@ func (f *flashing) settleSupply(ctx context.Context, s *supply, runs []logbook.R
 	}
 	meter := &flash.Meter{}
 	var err error
-	f.newProgress(s, []*track{{nameplate: nameplate{name: "store"}, meter: meter}}).during(func() {
+	f.progressOf(progress.NewTrack("store", meter, s, 0)).During(func() {
 		var kept *store.Prepared
 		if kept, err = s.keeping.Finish(ctx, meter); err == nil {
 			err = kept.Close()

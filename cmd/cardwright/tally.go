@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"cardwright/internal/batch"
+	"cardwright/internal/progress"
 	"cardwright/internal/report"
 	"cardwright/internal/terminal"
 )
@@ -123,7 +124,7 @@ func (t *tally) paint(stop <-chan struct{}, looks func() []batch.Look, typing *t
 	if t.size != nil {
 		painter = &bayPainter{out: t.stderr, size: t.size, typing: typing, bell: !t.quiet}
 	}
-	looking := time.NewTicker(min(lookEvery, t.lineEvery))
+	looking := time.NewTicker(min(progress.LookEvery, t.lineEvery))
 	defer looking.Stop()
 	tracks := tracks{}
 	for {

@@ -15,6 +15,7 @@ import (
 	"cardwright/internal/device"
 	"cardwright/internal/job"
 	"cardwright/internal/logbook"
+	"cardwright/internal/progress"
 	"cardwright/internal/report"
 )
 
@@ -167,13 +168,18 @@ func kernelRelease() string {
 	return release
 }
 
-// tracksOf gives what the progress shows of each target.
-func tracksOf(targets []*target) []*track {
-	tracks := make([]*track, len(targets))
+// tracksOf gives what the progress shows of each target while an image goes to it, or is held against it, but for leftOutBytes.
+func tracksOf(targets []*target, image progress.Image, leftOutBytes int64) []progress.Card {
+	tracks := make([]progress.Card, len(targets))
 	for i, s := range targets {
-		tracks[i] = &track{nameplate: nameplate{name: s.shortName()}, meter: &s.meter}
+		tracks[i] = progress.NewTrack(s.shortName(), &s.meter, image, leftOutBytes)
 	}
 	return tracks
+}
+
+// progressOf shows cards at work where all but results goes.
+func (p *program) progressOf(cards ...progress.Card) *progress.Progress {
+	return progress.New(p.stderr, p.lineEvery, cards...)
 }
 
 // shortName is what the progress calls a target.

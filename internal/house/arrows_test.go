@@ -61,13 +61,18 @@ var passages = []passage{
 		[]string{"internal/identity", "internal/capacity"},
 		"which texts are CIDs is said in one place; and of a check of the size it keeps what was printed, as of a run what flash and verify found",
 	},
+	{
+		"internal/progress",
+		[]string{"flash", "flash/source", "internal/capacity", "internal/report", "internal/terminal"},
+		"it looks at the meters of cards at work, in the words and figures of results, and starts none",
+	},
 	{"internal/terminal", nil, "what speaks with the terminal knows nothing of cards, nor of what is drawn"},
 	{"internal/cardlab", []string{"flash"}, "an emulated card knows of the program that is tested no more than a real one does"},
 	{"internal/cardlab/conform", []string{"flash"}, "the suite fits any card"},
 	{"internal/cardlab/registers", nil, "what encodes registers shares nothing with what decodes them, so that each tests the other"},
 	{"internal/cardlab/blockdev", []string{"flash", "internal/cardlab"}, "it shows the kernel a card that is modelled elsewhere"},
 	{"cmd/cardwright", []string{"internal/report", "internal/compare"}, "the program prints and compares"},
-	{"cmd/cardwright", []string{"internal/terminal"}, "the program asks on the terminal"},
+	{"cmd/cardwright", []string{"internal/progress", "internal/terminal"}, "the program shows cards at work, and asks on the terminal"},
 	{"cmd/cardwright", []string{"internal/cardlab"}, "the demo, and nothing else of it, works on emulated cards"},
 	{
 		"cmd/cardlab",
@@ -129,7 +134,7 @@ var reserves = []reserve{
 	},
 	{
 		[]string{"github.com/cheggaaa/pb"},
-		[]string{"cmd/cardwright", "internal/terminal"},
+		[]string{"internal/progress", "internal/terminal"},
 		"", "bars are drawn in one place, and the terminal's echo is turned off in another",
 	},
 	{
@@ -277,6 +282,10 @@ func TestWrongImportsAreSeen(t *testing.T) {
 		{from: "internal/terminal", to: "github.com/cheggaaa/pb/v3/termutil"},
 		{from: "internal/batch", to: "github.com/cheggaaa/pb/v3", wrong: true},
 		{from: "internal/terminal", to: "cardwright/internal/report", wrong: true},
+		{from: "internal/progress", to: "cardwright/internal/capacity"},
+		{from: "internal/progress", to: "cardwright/internal/batch", wrong: true},
+		{from: "internal/job", to: "cardwright/internal/progress", wrong: true},
+		{from: "cmd/cardwright", to: "github.com/cheggaaa/pb/v3", wrong: true},
 		{from: "flash", to: "testing/synctest", inTest: true},
 	} {
 		if got := judge(c.from, c.to, c.inTest); (len(got) > 0) != c.wrong {

@@ -1,4 +1,4 @@
-package main
+package progress_test
 
 import (
 	"strings"
@@ -8,19 +8,19 @@ import (
 
 	"cardwright/flash"
 	"cardwright/flash/source"
+	"cardwright/internal/progress"
 )
 
 // In lines, each card is told when its step changes and then every few seconds; a finished one is not told again.
 func TestProgressInLines(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		image, err := source.Open(t.Context(), standardInput, source.Options{Raw: true, Stdin: strings.NewReader("image")})
+		image, err := source.Open(t.Context(), source.StandardInput, source.Options{Raw: true, Stdin: strings.NewReader("image")})
 		if err != nil {
 			t.Fatal(err)
 		}
 		var out strings.Builder
-		p := &program{stderr: &out, lineEvery: 5 * time.Second}
 		meter := &flash.Meter{}
-		p.newProgress(image, []*track{{nameplate: nameplate{name: "sdb"}, meter: meter}}).during(func() {
+		progress.New(&out, 5*time.Second, progress.NewTrack("sdb", meter, image, 0)).During(func() {
 			meter.Enter(flash.StepProof)
 			for range 11 {
 				meter.Proved(20e6)
@@ -49,7 +49,6 @@ func TestProgressEndsWithAPanic(t *testing.T) {
 				t.Error("the panic was swallowed")
 			}
 		}()
-		p := &progress{out: &strings.Builder{}, lineEvery: time.Second}
-		p.during(func() { panic("work") })
+		progress.New(&strings.Builder{}, time.Second).During(func() { panic("work") })
 	})
 }
