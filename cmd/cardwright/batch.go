@@ -17,6 +17,7 @@ import (
 	"cardwright/internal/logbook"
 	"cardwright/internal/project"
 	"cardwright/internal/store"
+	"cardwright/internal/tally"
 	"cardwright/partition"
 )
 
@@ -37,7 +38,7 @@ type batching struct {
 	overwriteAnything bool
 	fixedOK           bool
 	yes               bool
-	face              tallyOptions
+	face              tally.Options
 
 	imageName string
 	options   source.Options
@@ -84,8 +85,8 @@ func (p *program) batchCommand() *cobra.Command {
 		"hold no card: overwrite whatever is seated, also one that holds photographs")
 	flags.BoolVar(&b.fixedOK, "fixed-ok", false, "allow disks that are neither removable nor reached over USB or MMC: look twice")
 	flags.BoolVar(&b.yes, "yes", false, "do not ask before the batch begins")
-	flags.StringVar(&b.face.onEvent, "on-event", "", "run this shell `command` for every event, with its JSON document on standard input")
-	flags.BoolVar(&b.face.quiet, "quiet", false, "do not ring the terminal's bell")
+	flags.StringVar(&b.face.OnEvent, "on-event", "", "run this shell `command` for every event, with its JSON document on standard input")
+	flags.BoolVar(&b.face.Quiet, "quiet", false, "do not ring the terminal's bell")
 	b.projectFlags.register(cmd)
 	b.freeFlag.register(cmd, "leave out what the image's own file systems mark as free: what a card holds there stays, or is discarded")
 	b.ratedFlag.register(cmd, "every card")
@@ -97,7 +98,7 @@ func (p *program) batchCommand() *cobra.Command {
 
 // run is the command: usage, bays, question, logbook, image, batch.
 func (b *batching) run(ctx context.Context, imageName string) (err error) {
-	b.imageName, b.face.startedAt = imageName, time.Now()
+	b.imageName, b.face.StartedAt = imageName, time.Now()
 	if err := b.validate(); err != nil {
 		return err
 	}
@@ -169,7 +170,7 @@ func (b *batching) validate() (err error) {
 	if err := project.CheckLabel(b.name); err != nil {
 		return usagef("batch: the name %q cannot stand in labels: %w; give another with --name", b.name, err)
 	}
-	b.face.goOn = b.goOn()
+	b.face.GoOn = b.goOn()
 	if b.own, err = b.projectFlags.read(b.imageName); err != nil {
 		return err
 	}
@@ -234,31 +235,49 @@ func (b *batching) work(ctx context.Context, o batch.Options) error {
 		b.complain("the kernel's events cannot be heard (%v): cards are looked for every %v", err, batch.DefaultPoll)
 	}
 	o.Changes = changes
-	tally := b.newTally(b.face)
+	face := b.newTally(b.face)
 	codes := []exitCode{done}
 	o.Tell = func(e batch.Event) {
 		if e.Run != nil {
 			codes = append(codes, codeOfRun(*e.Run))
 		}
-		tally.tell(e)
+		face.Tell(e)
 	}
 	work, err := batch.Open(ctx, o)
 	if err != nil {
-		return errors.Join(err, tally.finish(programFailed))
+		return errors.Join(err, b.finishTally(face, programFailed))
 	}
 	var totals batch.Totals
 	restore := onFirstInterrupt(ctx, work.Finish)
-	tally.during(work.Looks, work.Release, func() { totals, err = work.Run(ctx) })
+	face.During(work.Looks, work.Release, func() { totals, err = work.Run(ctx) })
 	restore()
 	if err != nil {
 		b.complain("the batch ended early: %v", err)
 	}
-	err = tally.finish(worst(append(codes, codeOfBatch(ctx, totals, err))...))
+	err = b.finishTally(face, worst(append(codes, codeOfBatch(ctx, totals, err))...))
 	work.AwaitStuck(func(bays []string) { // the totals are out; a card that answers after all is blanked now
 		b.complain("a call to the card in %s has not returned, and is waited for; pulling the card, or the reader's plug, ends "+
 			"the waiting, and so does Ctrl-C twice", strings.Join(bays, ", "))
 	})
 	return err
+}
+
+// newTally begins to tell of a batch where the program prints.
+func (p *program) newTally(o tally.Options) *tally.Tally {
+	o.Screen, o.Results, o.JSON = p.stderr, p.stdout, p.json
+	o.Terminal, o.LineEvery, o.ProgramVersion = p.terminal, p.lineEvery, programVersion
+	return tally.New(o)
+}
+
+// finishTally tells a batch's end, and gives what ends the command with the code, or with the program's failure where events are
+// missing.
+func (p *program) finishTally(face *tally.Tally, code exitCode) error {
+	ended, err := face.Finish(tally.ExitCodes{AllTold: int(code), Missing: int(worst(code, programFailed))})
+	p.documented = p.documented || face.Documented()
+	if err != nil {
+		return err
+	}
+	return ending{exitCode(ended)}
 }
 
 // codeOfBatch is what the batch's end means for the exit code beside what became of its cards.

@@ -14,6 +14,7 @@ import (
 	"cardwright/internal/device"
 	"cardwright/internal/identity"
 	"cardwright/internal/report"
+	"cardwright/internal/tally"
 	"cardwright/internal/terminal"
 )
 
@@ -37,9 +38,6 @@ func (s slot) Open(ctx context.Context, seat device.Seat) (batch.Opened, error) 
 	return card, nil
 }
 
-// longestBayName lets a bay's name stand whole in its column: the operator types it.
-const longestBayName = bayColumns - 1
-
 // parseBay takes NAME=DEVICE apart.
 func parseBay(text string) (name, path string, err error) {
 	name, path, ok := strings.Cut(text, "=")
@@ -47,8 +45,8 @@ func parseBay(text string) (name, path string, err error) {
 	switch {
 	case !ok || name == "" || path == "":
 		return "", "", usagef("batch: --bay %q is not NAME=DEVICE", text)
-	case odd || len([]rune(name)) > longestBayName:
-		return "", "", usagef("batch: the bay's name %q must be a word of at most %d letters", name, longestBayName)
+	case odd || len([]rune(name)) > tally.LongestBayName:
+		return "", "", usagef("batch: the bay's name %q must be a word of at most %d letters", name, tally.LongestBayName)
 	}
 	return name, path, nil
 }
@@ -112,9 +110,9 @@ func (b *batching) caution(out io.Writer, bays []batch.Bay) {
 		} else if seat.Present {
 			now = "a card of " + report.Capacity(seat.SizeBytes) + " is seated"
 		}
-		fmt.Fprintf(out, "  %-*s  %s\n", longestBayName, report.Printable(y.Name), report.Printable(y.Device+", "+now))
+		fmt.Fprintf(out, "  %-*s  %s\n", tally.LongestBayName, report.Printable(y.Name), report.Printable(y.Device+", "+now))
 		if place := y.Slot.Place(); place != y.Device {
-			fmt.Fprintf(out, "  %-*s  bound to %s\n", longestBayName, "", report.Printable(place))
+			fmt.Fprintf(out, "  %-*s  bound to %s\n", tally.LongestBayName, "", report.Printable(place))
 		}
 	}
 	fmt.Fprintln(out)

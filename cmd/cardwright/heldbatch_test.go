@@ -14,6 +14,7 @@ import (
 	"cardwright/flash"
 	"cardwright/internal/batch"
 	"cardwright/internal/logbook"
+	"cardwright/internal/tally"
 )
 
 // heldBatch is a program for scripts: the face of a batch in which one card is held until the operator types its bay's name. With
@@ -52,13 +53,13 @@ func heldBatch() {
 		close(released)
 		return nil
 	}
-	t := p.newTally(tallyOptions{})
-	t.during(looks, release, func() {
-		t.tell(batch.Event{Kind: batch.KindHeld, Bay: "left", Reasons: []string{"it holds files"}})
+	t := p.newTally(tally.Options{})
+	t.During(looks, release, func() {
+		t.Tell(batch.Event{Kind: batch.KindHeld, Bay: "left", Reasons: []string{"it holds files"}})
 		if asked != "unasked" {
 			<-released
 		}
-		t.tell(batch.Event{Kind: batch.KindFinished, Bay: "left", Label: "node-01", Number: 1, Run: runOf("node-01", logbook.Intact, flash.PaceAsPeers)})
+		t.Tell(batch.Event{Kind: batch.KindFinished, Bay: "left", Label: "node-01", Number: 1, Run: intactRun()})
 	})
 	state, err := unix.IoctlGetTermios(int(tty.Fd()), unix.TCGETS)
 	if err != nil {
@@ -66,7 +67,17 @@ func heldBatch() {
 		os.Exit(int(programFailed))
 	}
 	fmt.Println("echoes:", state.Lflag&unix.ECHO != 0, "in lines:", state.Lflag&unix.ICANON != 0)
-	os.Exit(int(codeOfError(t.finish(done))))
+	os.Exit(int(codeOfError(p.finishTally(t, done))))
+}
+
+// intactRun is the run of a card that came out as its peers did.
+func intactRun() *logbook.Run {
+	took := 19.6
+	return &logbook.Run{
+		Device: "/dev/sdb", Label: "node-01", CardID: 7, RunID: 41, Operation: logbook.OperationFlash, Verdict: logbook.Intact,
+		Pace: flash.PaceAsPeers, TimeToFlashSeconds: &took,
+		Write: &flash.Figures{Bytes: 415_236_096, BusySeconds: 19, SustainedBytesPerSecond: 21.9e6, Direct: true},
+	}
 }
 
 // inBackgroundGroup runs the program again in a process group of its own, while the terminal is this one's, and ends as it does. A

@@ -29,7 +29,7 @@ var floors = []floor{
 	},
 	{[]string{"internal/job"}, "it alone orders the steps of a card's way, so nothing that it uses may start one"},
 	{[]string{"internal/batch"}, "it works through many jobs and has no face of its own"},
-	{[]string{"internal/station"}, "it shows a batch, and is used by the program alone"},
+	{[]string{"internal/station", "internal/tally"}, "each shows a batch in a way of its own, and is used by the program alone"},
 	{[]string{"cmd/cardwright"}, "a program is imported by nobody"},
 }
 
@@ -60,6 +60,11 @@ var passages = []passage{
 		"internal/logbook",
 		[]string{"internal/identity", "internal/capacity"},
 		"which texts are CIDs is said in one place; and of a check of the size it keeps what was printed, as of a run what flash and verify found",
+	},
+	{
+		"internal/tally",
+		[]string{"internal/progress", "internal/report", "internal/terminal"},
+		"it shows a batch's cards at work on a terminal, in the words and figures of results",
 	},
 	{
 		"internal/progress",
@@ -122,9 +127,9 @@ var reserves = []reserve{
 	},
 	{
 		[]string{"os/exec"},
-		// The bench compares with other programs, and the program runs the operator's own command for the events of a batch, from one
+		// The bench compares with other programs, and the tally runs the operator's own command for the events of a batch, from one
 		// file alone.
-		[]string{"bench", "cmd/cardwright"},
+		[]string{"bench", "internal/tally"},
 		"tests", "the program does its work itself: another program's version, path or output decides nothing",
 	},
 	{
@@ -277,11 +282,17 @@ func TestWrongImportsAreSeen(t *testing.T) {
 		{from: "partition", to: "net/http", wrong: true},
 		{from: "internal/device", to: "os/exec", wrong: true},
 		{from: "internal/device", to: "os/exec", inTest: true},
+		{from: "internal/tally", to: "os/exec"},
+		{from: "cmd/cardwright", to: "os/exec", wrong: true},
 		{from: "internal/job", to: "golang.org/x/sys/unix", wrong: true},
 		{from: "flash", to: "github.com/spf13/cobra", wrong: true},
 		{from: "internal/terminal", to: "github.com/cheggaaa/pb/v3/termutil"},
 		{from: "internal/batch", to: "github.com/cheggaaa/pb/v3", wrong: true},
 		{from: "internal/terminal", to: "cardwright/internal/report", wrong: true},
+		{from: "internal/tally", to: "cardwright/internal/batch"},
+		{from: "internal/tally", to: "cardwright/internal/station", wrong: true},
+		{from: "internal/batch", to: "cardwright/internal/tally", wrong: true},
+		{from: "internal/progress", to: "cardwright/internal/tally", wrong: true},
 		{from: "internal/progress", to: "cardwright/internal/capacity"},
 		{from: "internal/progress", to: "cardwright/internal/batch", wrong: true},
 		{from: "internal/job", to: "cardwright/internal/progress", wrong: true},

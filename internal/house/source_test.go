@@ -55,6 +55,7 @@ func TestSourceRulesAreAlive(t *testing.T) {
 		"test sleeps":          sleeping(parsedSource(t, "p_test.go", "package p\n\nfunc f() { time.Sleep(1) }\n")),
 		"lab outside demo":     misplaced(parsedSource(t, "cmd/cardwright/flash.go", "package main\n\nimport _ \"cardwright/internal/cardlab\"\n")),
 		"command elsewhere":    misplaced(parsedSource(t, "cmd/cardwright/flash.go", "package main\n\nimport _ \"os/exec\"\n")),
+		"command of the tally": misplaced(parsedSource(t, "internal/tally/stream.go", "package tally\n\nimport _ \"os/exec\"\n")),
 	} {
 		if len(complaints) == 0 {
 			t.Errorf("%s: the rule let it pass", name)
@@ -182,18 +183,17 @@ func badlyNamed(f sourceFile) []string {
 	return nil
 }
 
-// misplaced refuses, in any file of the program but those that are there for it, the emulated card and the running of commands:
-// package by package, this cannot be told.
+// misplaced refuses, in any file of the program and of its tally but those that are there for it, the emulated card and the running
+// of commands: package by package, this cannot be told.
 func misplaced(f sourceFile) (complaints []string) {
-	if path.Dir(f.path) != "cmd/cardwright" || f.isTest() {
+	if !slices.Contains([]string{"cmd/cardwright", "internal/tally"}, path.Dir(f.path)) || f.isTest() {
 		return nil
 	}
-	name := path.Base(f.path)
 	for _, imported := range f.ast.Imports {
-		if strings.HasPrefix(imported.Path.Value, `"`+modulePath+`/internal/cardlab`) && !strings.HasPrefix(name, "demo") {
+		if strings.HasPrefix(imported.Path.Value, `"`+modulePath+`/internal/cardlab`) && !strings.HasPrefix(f.path, "cmd/cardwright/demo") {
 			complaints = append(complaints, "only the demo may work on emulated cards")
 		}
-		if imported.Path.Value == `"os/exec"` && name != "onevent.go" {
+		if imported.Path.Value == `"os/exec"` && f.path != "internal/tally/onevent.go" {
 			complaints = append(complaints, "no command is run but the operator's own, for the events of a batch")
 		}
 	}

@@ -1,4 +1,6 @@
-package main
+package tally
+
+// This file is inside the package: what is drawn of bays, and when, is seen here without a terminal.
 
 import (
 	"strings"
@@ -167,12 +169,12 @@ func TestBellRingsForWhatWantsHands(t *testing.T) {
 		if !told {
 			continue
 		}
-		tally := &tally{program: &program{}, news: newNews(), size: func() (int, int) { return 80, 24 }}
-		tally.tell(e)
+		face := &Tally{news: newNews(), size: func() (int, int) { return 80, 24 }}
+		face.Tell(e)
 		for _, quiet := range []bool{false, true} {
 			var out strings.Builder
 			p := &bayPainter{out: &out, bell: !quiet}
-			p.draw(tally.news.pieces, nil)
+			p.draw(face.news.pieces, nil)
 			if got := strings.Contains(out.String(), "\a"); got != (rings && !quiet) || out.Len() == 0 {
 				t.Errorf("%s, quiet %v: the bell rings: %v", e.Kind, quiet, got)
 			}

@@ -1,4 +1,4 @@
-package main
+package tally
 
 import (
 	"cmp"
@@ -17,6 +17,9 @@ const (
 	labelColumns  = 16 // what a card's label gets, here and in the totals
 	bayColumns    = 11
 )
+
+// LongestBayName is how many letters of a bay's name stand whole in its column: the operator types it.
+const LongestBayName = bayColumns - 1
 
 // eventInWords tells an event in lines of a terminal. What was read from a card or a device is made printable.
 func eventInWords(e batch.Event) []string {

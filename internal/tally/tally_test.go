@@ -1,4 +1,6 @@
-package main
+package tally
+
+// This file is inside the package: it fills the queues beyond the room that they have.
 
 import (
 	"bytes"
@@ -30,10 +32,10 @@ import (
 
 var update = flag.Bool("update", false, "write the expected output anew; read every changed line before you keep it")
 
-// expectGolden compares with a file under testdata/tally.
+// expectGolden compares with a file under testdata.
 func expectGolden(t *testing.T, name, got string) {
 	t.Helper()
-	path := filepath.Join("testdata", "tally", name)
+	path := filepath.Join("testdata", name)
 	if *update {
 		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
 			t.Fatal(err)
@@ -119,30 +121,44 @@ func someTotals() *batch.Totals {
 	}
 }
 
-// tallied runs a tally over events without a terminal, and gives what it printed and with what it ended.
-func tallied(t *testing.T, p *program, o tallyOptions, events []batch.Event, code exitCode) (exitCode, string) {
+// Exit codes of the command, as README.md lists them.
+const (
+	done          = 0
+	programFailed = 1
+	refused       = 3
+	damaged       = 6
+)
+
+// tallied runs a tally over events without a terminal, and gives what it printed, with what it ended, and what it showed. Where events
+// are missing, the command fails.
+func tallied(t *testing.T, o Options, events []batch.Event, code int) (face *Tally, ended int, screen string) {
 	t.Helper()
-	var stderr strings.Builder
-	p.stderr, p.lineEvery = &stderr, 5*time.Second
-	if p.terminal == nil {
-		p.terminal = func() (terminal.Terminal, error) { return nil, errNoTerminal }
-	}
-	tally := p.newTally(o)
-	tally.during(func() []batch.Look { return nil }, nil, func() {
+	var shown strings.Builder
+	o.Screen, o.LineEvery, o.Terminal = &shown, 5*time.Second, noTerminal
+	face = New(o)
+	face.During(func() []batch.Look { return nil }, nil, func() {
 		for _, e := range events {
-			tally.tell(e)
+			face.Tell(e)
 		}
 	})
-	return codeOfError(tally.finish(code)), stderr.String()
+	ended, err := face.Finish(ExitCodes{AllTold: code, Missing: programFailed})
+	if err != nil {
+		t.Error(err)
+	}
+	return face, ended, shown.String()
 }
+
+func noTerminal() (terminal.Terminal, error) { return nil, errNoTerminal }
+
+var errNoTerminal = errors.New("there is no terminal")
 
 func beginning() time.Time { return time.Date(2026, 3, 4, 22, 15, 30, 0, time.UTC) }
 
 // Without a terminal each event is a line, finished cards stand in a table, and the totals come on standard output.
 func TestBatchInLines(t *testing.T) {
 	var stdout strings.Builder
-	o := tallyOptions{goOn: "the same command goes on with them"}
-	code, stderr := tallied(t, &program{stdout: &stdout}, o, batchEvents(beginning()), damaged)
+	o := Options{Results: &stdout, GoOn: "the same command goes on with them"}
+	_, code, stderr := tallied(t, o, batchEvents(beginning()), damaged)
 	if code != damaged {
 		t.Errorf("exit code %d", code)
 	}
@@ -159,8 +175,8 @@ func TestBatchInLines(t *testing.T) {
 func TestBatchInJSON(t *testing.T) {
 	var stdout strings.Builder
 	events := batchEvents(beginning())
-	o := tallyOptions{startedAt: beginning().Add(-time.Second)}
-	if code, _ := tallied(t, &program{stdout: &stdout, json: true}, o, events, damaged); code != damaged {
+	o := Options{Results: &stdout, JSON: true, StartedAt: beginning().Add(-time.Second)}
+	if _, code, _ := tallied(t, o, events, damaged); code != damaged {
 		t.Errorf("exit code %d", code)
 	}
 	lines := strings.Split(strings.TrimSuffix(stdout.String(), "\n"), "\n")
@@ -179,7 +195,7 @@ func TestBatchInJSON(t *testing.T) {
 		if strings.Contains(line, `"reasons":null`) || strings.Contains(line, `"findings":null`) || strings.Contains(line, `"partitions":null`) {
 			t.Errorf("document %d has a list that is null: %s", i, line)
 		}
-		collect(paths, string(events[i].Kind), document)
+		addPaths(paths, string(events[i].Kind), document)
 		if run, ok := document["run"].(map[string]any); ok != (events[i].Kind == batch.KindFinished) || ok && run["verdict"] == nil {
 			t.Errorf("document %d has the run %v", i, run)
 		}
@@ -195,7 +211,7 @@ func TestBatchInJSON(t *testing.T) {
 // A batch that fails on its way still has a last document.
 func TestStreamOfABatchThatFailsHasAnEnd(t *testing.T) {
 	var stdout strings.Builder
-	if code, _ := tallied(t, &program{stdout: &stdout, json: true}, tallyOptions{}, batchEvents(beginning())[:3], programFailed); code != programFailed {
+	if _, code, _ := tallied(t, Options{Results: &stdout, JSON: true}, batchEvents(beginning())[:3], programFailed); code != programFailed {
 		t.Errorf("exit code %d", code)
 	}
 	lines := strings.Split(strings.TrimSpace(stdout.String()), "\n")
@@ -207,10 +223,28 @@ func TestStreamOfABatchThatFailsHasAnEnd(t *testing.T) {
 // A command that ends before its batch began leaves standard output to the document of its failure.
 func TestTallyOfNothingPrintsNothing(t *testing.T) {
 	var stdout strings.Builder
-	p := &program{stdout: &stdout, json: true}
-	code, stderr := tallied(t, p, tallyOptions{}, nil, refused)
-	if code != refused || stdout.Len() > 0 || stderr != "" || p.documented {
+	face, code, stderr := tallied(t, Options{Results: &stdout, JSON: true}, nil, refused)
+	if code != refused || stdout.Len() > 0 || stderr != "" || face.Documented() {
 		t.Errorf("exit code %d, %q, %q", code, &stdout, stderr)
+	}
+}
+
+// addPaths finds the paths of all values that have no parts; items of lists count as one.
+func addPaths(found map[string]bool, path string, value any) {
+	switch at := value.(type) {
+	case map[string]any:
+		for key, inner := range at {
+			addPaths(found, path+"."+key, inner)
+		}
+	case []any:
+		if len(at) == 0 {
+			found[path+"[]"] = true
+		}
+		for _, inner := range at {
+			addPaths(found, path+"[]", inner)
+		}
+	default:
+		found[path] = true
 	}
 }
 
@@ -227,7 +261,7 @@ func (b *brokenPipe) Write([]byte) (int, error) {
 // Whoever read the stream may go: the batch goes on, the operator is told once, and the command ends with 1.
 func TestBrokenStreamStopsNoCards(t *testing.T) {
 	pipe := &brokenPipe{}
-	code, stderr := tallied(t, &program{stdout: pipe, json: true}, tallyOptions{}, batchEvents(beginning()), done)
+	_, code, stderr := tallied(t, Options{Results: pipe, JSON: true}, batchEvents(beginning()), done)
 	if code != programFailed || pipe.writes != 1 || strings.Count(stderr, "broken pipe") != 1 {
 		t.Errorf("exit code %d after %d writes:\n%s", code, pipe.writes, stderr)
 	}
@@ -252,19 +286,15 @@ func TestStuckOutputsNeverHoldUpTheTeller(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		release := make(chan struct{})
 		stdout, stderr := &stuck{release: release}, &stuck{release: release}
-		p := &program{
-			stdout: stdout, stderr: stderr, json: true, lineEvery: time.Second,
-			terminal: func() (terminal.Terminal, error) { return nil, errNoTerminal },
-		}
-		tally := p.newTally(tallyOptions{})
-		tally.during(func() []batch.Look { return nil }, nil, func() {
+		face := New(Options{Screen: stderr, Results: stdout, JSON: true, LineEvery: time.Second, Terminal: noTerminal})
+		face.During(func() []batch.Look { return nil }, nil, func() {
 			for i := range streamRoom + 100 {
-				tally.tell(batch.Event{Kind: batch.KindSeated, Bay: fmt.Sprint(i), At: time.Now()})
+				face.Tell(batch.Event{Kind: batch.KindSeated, Bay: fmt.Sprint(i), At: time.Now()})
 			}
 			close(release)
 		})
-		if code := codeOfError(tally.finish(done)); code != programFailed {
-			t.Errorf("exit code %d though events are missing", code)
+		if code, err := face.Finish(ExitCodes{AllTold: done, Missing: programFailed}); code != programFailed || err != nil {
+			t.Errorf("exit code %d (%v) though events are missing", code, err)
 		}
 		written := strings.Count(stdout.String(), "\n")
 		if written < streamRoom || written > streamRoom+2 || !strings.Contains(stdout.String(), `"exit_code":1`) {
@@ -286,7 +316,7 @@ func TestTallyEndsWithAPanic(t *testing.T) {
 				t.Error("the panic was swallowed")
 			}
 		}()
-		p := &program{stderr: io.Discard, lineEvery: time.Second, terminal: func() (terminal.Terminal, error) { return nil, errNoTerminal }}
-		p.newTally(tallyOptions{}).during(func() []batch.Look { return nil }, nil, func() { panic("work") })
+		face := New(Options{Screen: io.Discard, LineEvery: time.Second, Terminal: noTerminal})
+		face.During(func() []batch.Look { return nil }, nil, func() { panic("work") })
 	})
 }

@@ -1,4 +1,6 @@
-package main
+package tally
+
+// This file is inside the package: it gives commands less time than the operator's have, and asks what is kept of their output.
 
 import (
 	"fmt"

@@ -1,4 +1,4 @@
-package main
+package tally_test
 
 import (
 	"errors"
@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"cardwright/internal/batch"
+	"cardwright/internal/tally"
 	"cardwright/internal/terminal"
 )
 
@@ -21,8 +22,7 @@ func TestTypedNamesReleaseHeldBays(t *testing.T) {
 		hands, tty := net.Pipe()
 		defer hands.Close()
 		var stderr strings.Builder
-		p := &program{stderr: &stderr, lineEvery: time.Second, terminal: func() (terminal.Terminal, error) { return tty, nil }}
-		tally := p.newTally(tallyOptions{})
+		face := tally.New(tally.Options{Screen: &stderr, LineEvery: time.Second, Terminal: func() (terminal.Terminal, error) { return tty, nil }})
 		looks := func() []batch.Look {
 			return []batch.Look{{Bay: "left", Phase: batch.PhaseHeld}, {Bay: "top", Phase: batch.PhaseHeld}, {Bay: "right", Phase: batch.PhaseEmpty}}
 		}
@@ -34,7 +34,7 @@ func TestTypedNamesReleaseHeldBays(t *testing.T) {
 			}
 			return nil
 		}
-		tally.during(looks, release, func() {
+		face.During(looks, release, func() {
 			for _, line := range []string{
 				"\n", "lefft\b\x7ft\n", "\x1b[A\x1b[15~ left \r", "LEFT\n", "xx\x15top\n", "\x7fright\n", strings.Repeat("x", 1000) + "\n", "lef",
 			} {
@@ -65,8 +65,8 @@ func TestTypedNamesReleaseHeldBays(t *testing.T) {
 func TestClosedTerminalStopsNoCards(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		hands, tty := net.Pipe()
-		p := &program{stderr: &strings.Builder{}, lineEvery: time.Second, terminal: func() (terminal.Terminal, error) { return tty, nil }}
-		p.newTally(tallyOptions{}).during(func() []batch.Look { return nil }, nil, func() {
+		opened := func() (terminal.Terminal, error) { return tty, nil }
+		tally.New(tally.Options{Screen: &strings.Builder{}, LineEvery: time.Second, Terminal: opened}).During(func() []batch.Look { return nil }, nil, func() {
 			hands.Close()
 			time.Sleep(time.Hour)
 		})

@@ -1,4 +1,4 @@
-package main
+package tally
 
 import (
 	"bytes"
@@ -61,7 +61,7 @@ type finishedDocument struct {
 // An endedDocument is the last of a batch.
 type endedDocument struct {
 	eventDocument
-	ExitCode exitCode        `json:"exit_code"`
+	ExitCode int             `json:"exit_code"`
 	Totals   *totalsDocument `json:"totals"`
 }
 
@@ -93,14 +93,14 @@ type cardDocument struct {
 	Reason         string          `json:"reason"`
 }
 
-// documentOf gives an event's document as one line. startedAt is when the command started, code what it ends with: the first
-// document tells the one, the last the other.
-func documentOf(e batch.Event, startedAt time.Time, code exitCode) ([]byte, error) {
+// documentOf gives an event's document as one line. The first document tells of the program, as the options do, the last the code that
+// it ends with.
+func documentOf(e batch.Event, o Options, code int) ([]byte, error) {
 	head := eventDocument{e.Kind, e.At.UTC(), e.Bay, e.Device, e.Label, e.Number, append([]string{}, e.Reasons...)}
 	var document any = head
 	switch {
 	case e.Kind == batch.KindBegun && e.Batch != nil:
-		document = begun(head, startedAt, e.Batch)
+		document = begun(head, o, e.Batch)
 	case e.Kind == batch.KindSlow:
 		document = slowDocument{
 			head, e.Pace.Pace, e.Pace.Reason, e.Rate, e.Pace.Claim.Marks, e.Pace.Claim.BytesPerSecond, e.Pace.Peers, e.Pace.PeersMedian,
@@ -118,13 +118,13 @@ func documentOf(e batch.Event, startedAt time.Time, code exitCode) ([]byte, erro
 	return line.Bytes(), err
 }
 
-func begun(head eventDocument, startedAt time.Time, facts *batch.Facts) begunDocument {
+func begun(head eventDocument, o Options, facts *batch.Facts) begunDocument {
 	bays := make([]bayDocument, len(facts.Bays))
 	for i, bay := range facts.Bays {
 		bays[i] = bayDocument(bay)
 	}
 	return begunDocument{
-		head, programVersion, startedAt.UTC(), facts.Name, facts.Image, bays, facts.Wanted, facts.Before,
+		head, o.ProgramVersion, o.StartedAt.UTC(), facts.Name, facts.Image, bays, facts.Wanted, facts.Before,
 	}
 }
 
