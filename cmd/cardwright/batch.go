@@ -97,7 +97,7 @@ func (p *program) batchCommand() *cobra.Command {
 }
 
 // run is the command: usage, bays, question, logbook, image, batch.
-func (b *batching) run(ctx context.Context, imageName string) (err error) {
+func (b *batching) run(ctx context.Context, imageName string) error {
 	b.imageName, b.face.StartedAt = imageName, time.Now()
 	if err := b.validate(); err != nil {
 		return err
@@ -131,7 +131,11 @@ func (b *batching) run(ctx context.Context, imageName string) (err error) {
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, record.Close()) }()
+	defer func() {
+		if err := record.Close(); err != nil {
+			b.complain("the batch %s could not be left to others: %v", b.name, err)
+		}
+	}()
 	return b.work(ctx, batch.Options{
 		Name: b.name, Bays: bays, Wanted: b.wanted, Facts: prepared.Facts(), Manifest: prepared.Manifest(),
 		Book: book, Record: record,
@@ -245,7 +249,8 @@ func (b *batching) work(ctx context.Context, o batch.Options) error {
 	}
 	work, err := batch.Open(ctx, o)
 	if err != nil {
-		return errors.Join(err, b.finishTally(face, programFailed))
+		_ = b.finishTally(face, programFailed) // it was told of nothing, and prints nothing
+		return err
 	}
 	var totals batch.Totals
 	restore := onFirstInterrupt(ctx, work.Finish)

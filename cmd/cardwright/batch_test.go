@@ -1,12 +1,16 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"io"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
 	"cardwright/internal/batch"
+	"cardwright/internal/logbook"
 	"cardwright/internal/tally"
 	"cardwright/internal/terminal"
 )
@@ -49,5 +53,39 @@ func TestUnprintedTotalsFailTheCommand(t *testing.T) {
 	err := p.finishTally(face, done)
 	if !errors.Is(err, errBrokenPipe) || codeOfError(err) != programFailed || p.documented {
 		t.Errorf("it ended with %v; documented: %v", err, p.documented)
+	}
+}
+
+// A batch whose record cannot be read any more gives the reason back, so that it is told, and begins nothing.
+func TestBatchThatCannotBeginSaysWhy(t *testing.T) {
+	book, err := logbook.Open(t.Context(), filepath.Join(t.TempDir(), "logbook.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	record, err := book.OpenBatch(t.Context(), logbook.BatchOptions{Name: "attic", ImageSHA256: strings.Repeat("0", 64)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	canceled, cancel := context.WithCancel(t.Context())
+	cancel()
+	for _, c := range []struct {
+		ctx  context.Context
+		code exitCode
+	}{{canceled, interrupted}, {t.Context(), programFailed}} {
+		if c.ctx.Err() == nil {
+			if err := errors.Join(record.Close(), book.Close()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		var told strings.Builder
+		p := programOnABrokenPipe(false)
+		p.stderr = &told
+		err := (&batching{program: p}).work(c.ctx, batch.Options{Record: record, Book: book})
+		if code := codeOfError(err); err == nil || code != c.code {
+			t.Errorf("it ended with %v, code %d, want %d", err, code, c.code)
+		}
+		if p.tell(err, c.code); told.Len() == 0 {
+			t.Errorf("nobody is told %v", err)
+		}
 	}
 }
