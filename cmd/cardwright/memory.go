@@ -34,8 +34,9 @@ func decodingMemory(wholeBytes, bufferBytes int64) int64 {
 func leastMemory(bufferBytes int64) int64 { return ownMemory + bufferBytes }
 
 // keepWithin has the collector keep to what the program may take, or to what it cannot do without: a limit below that would
-// keep it running. The program's own file, as far as it lies in memory, is beyond the collector's sight.
+// keep it running. The program's own file, as far as it lies in memory, is beyond the collector's sight, and of a large piece it
+// learns when that is given out already (measured: 9 MiB above its limit, with pieces of 24 MiB).
 func keepWithin(wholeBytes, bufferBytes int64) {
-	const decodingOneByOne, ownFile = 32 << 20, 16 << 20
-	debug.SetMemoryLimit(max(wholeBytes, leastMemory(bufferBytes)+decodingOneByOne) - ownFile)
+	const decodingOneByOne, ownFile, atOnce = 32 << 20, 17 << 20, 11 << 20
+	debug.SetMemoryLimit(max(wholeBytes, leastMemory(bufferBytes)+decodingOneByOne) - ownFile - atOnce)
 }
