@@ -26,9 +26,12 @@ func (p *program) cardsCommand() *cobra.Command {
 	}
 }
 
+// lookPatience is how long a disk is waited for that does not answer, beside all others.
+const lookPatience = 10 * time.Second
+
 func (p *program) cards(ctx context.Context) error {
 	startedAt := time.Now()
-	listings, err := unlessInterrupted(ctx, func() ([]device.Listing, error) { return device.List(ctx, device.Roots{}) })
+	listings, err := unlessInterrupted(ctx, func() ([]device.Listing, error) { return device.List(ctx, device.Roots{}, lookPatience) })
 	if err != nil {
 		return err
 	}

@@ -26,7 +26,7 @@ func (c *Card) describe() {
 	c.description.Node, c.description.MountedAt, c.description.Twins = c.node, mounted, twins
 	table, err := partition.Inspect(alignedReader{c}, c.sizeBytes, sectorBytes)
 	if err != nil {
-		c.description.Contents, c.description.Unreadable = "unreadable", err.Error()
+		c.description.Contents, c.description.Unreadable = unreadable, err.Error()
 		return
 	}
 	c.description.Table, c.description.Contents = table, Contents(table)

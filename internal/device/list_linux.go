@@ -3,9 +3,14 @@ package device
 import (
 	"context"
 	"errors"
+	"fmt"
 	"path/filepath"
 	"strings"
+	"time"
 )
+
+// unreadable is told in place of what is on a disk.
+const unreadable = "unreadable"
 
 // A Listing is one disk as the list of readers shows it.
 type Listing struct {
@@ -18,48 +23,56 @@ type Listing struct {
 
 // List gives every whole disk that could ever be a target or be taken for one, with what is on it and whether it may be
 // written. Memory disks, hidden disks, hardware areas, optical and floppy drives and loop devices without a file are left out.
-func List(ctx context.Context, roots Roots) ([]Listing, error) {
+// All are looked at at the same time; one that gives no answer for so long as patience is listed as unreadable. Errors are those of
+// the kernel's tables and of the context.
+func List(ctx context.Context, roots Roots, patience time.Duration) ([]Listing, error) {
 	roots = roots.withDefaults()
 	s, err := ReadSnapshot(roots)
 	if err != nil {
 		return nil, err
 	}
-	if s.wakeAll(roots) {
+	if s.wakeAll(ctx, roots, patience) {
 		if s, err = ReadSnapshot(roots); err != nil {
 			return nil, err
 		}
 	}
 	listings := []Listing{}
+	var numbers []DevNumber
 	for i := range s.Disks {
 		d := &s.Disks[i]
 		if neverOffered(d) || (d.Transport == TransportLoop && !d.Attached) {
 			continue
 		}
-		if err := ctx.Err(); err != nil {
-			return nil, err
+		l := Listing{Description: s.known(d, roots), WriteProtected: d.ReadOnly, Judgement: Judge(s, d, Policy{})}
+		l.AllowedWithFixedOK = Judge(s, d, Policy{FixedOK: true}).Allowed
+		if l.SizeBytes > 0 {
+			l.Contents, l.Unreadable = unreadable, fmt.Sprintf("it did not answer for %v", patience)
 		}
-		listings = append(listings, s.listing(ctx, d, roots))
+		listings, numbers = append(listings, l), append(numbers, d.Dev)
 	}
-	return listings, nil
+	within(ctx, patience, len(listings),
+		func(i int) Listing { return listings[i].looked(ctx, numbers[i], roots) },
+		func(i int, l Listing) { listings[i] = l })
+	return listings, ctx.Err()
 }
 
-func (s *Snapshot) listing(ctx context.Context, d *Disk, roots Roots) Listing {
-	l := Listing{Description: s.known(d, roots), WriteProtected: d.ReadOnly, Judgement: Judge(s, d, Policy{})}
-	l.AllowedWithFixedOK = Judge(s, d, Policy{FixedOK: true}).Allowed
-	if d.SizeBytes == 0 {
+// looked is a listing with what is on the disk.
+func (l Listing) looked(ctx context.Context, number DevNumber, roots Roots) Listing {
+	if l.SizeBytes == 0 {
 		return l
 	}
+	l.Contents, l.Unreadable = unreadable, ""
 	// Open looks the node up by number, so a node that belongs to another disk is never read as this one.
 	c, err := Open(ctx, l.Node, Options{ReadOnly: true, Roots: roots})
 	if err != nil {
-		l.Contents, l.Unreadable = "unreadable", err.Error()
+		l.Unreadable = err.Error()
 		if r := (*Refusal)(nil); errors.As(err, &r) {
 			l.Unreadable = strings.Join(r.Reasons, "; ")
 		}
 		return l
 	}
-	if c.disk == nil || c.disk.Dev != d.Dev {
-		l.Contents, l.Unreadable = "unreadable", "another disk stands at its node"
+	if c.disk == nil || c.disk.Dev != number {
+		l.Unreadable = "another disk stands at its node"
 	} else {
 		l.Contents, l.Unreadable, l.Table = c.description.Contents, c.description.Unreadable, c.description.Table
 	}
@@ -69,19 +82,44 @@ func (s *Snapshot) listing(ctx context.Context, d *Disk, roots Roots) Listing {
 	return l
 }
 
+// within makes so many calls at the same time, any of which may hang, and takes the answers that come before patience or the context
+// ends, in the goroutine that calls it. A call that hangs goes on, and nobody waits for it.
+func within[T any](ctx context.Context, patience time.Duration, calls int, call func(i int) T, take func(i int, answer T)) {
+	type answer struct {
+		i     int
+		value T
+	}
+	answers := make(chan answer, calls)
+	for i := range calls {
+		go func() { answers <- answer{i, call(i)} }() // ends with the call
+	}
+	over := time.NewTimer(patience)
+	defer over.Stop()
+	for range calls {
+		select {
+		case a := <-answers:
+			take(a.i, a.value)
+		case <-over.C:
+			return
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
 // node gives the path of a disk's node.
 func (r Roots) node(d *Disk) string {
 	return filepath.Join(r.Dev, strings.ReplaceAll(d.Name, "!", "/"))
 }
 
 // wakeAll lets the kernel look for media in readers that seem empty; true when one may have been found.
-func (s *Snapshot) wakeAll(roots Roots) bool {
-	woken := false
+func (s *Snapshot) wakeAll(ctx context.Context, roots Roots, patience time.Duration) (woken bool) {
+	var nodes []string
 	for i := range s.Disks {
-		d := &s.Disks[i]
-		if d.SizeBytes == 0 && d.Removable && cardLike(d) && !neverOffered(d) {
-			woken = wake(roots.node(d)) || woken
+		if d := &s.Disks[i]; d.SizeBytes == 0 && d.Removable && cardLike(d) && !neverOffered(d) {
+			nodes = append(nodes, roots.node(d))
 		}
 	}
+	within(ctx, patience, len(nodes), func(i int) bool { return wake(nodes[i]) }, func(_ int, opened bool) { woken = woken || opened })
 	return woken
 }

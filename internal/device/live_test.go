@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 	"unsafe"
 
 	"cardwright/flash"
@@ -254,7 +255,7 @@ func TestLiveMediaCountRisesWhenAttachedAnew(t *testing.T) {
 func TestLiveListRefusesTheSystemDisk(t *testing.T) {
 	node, _ := attach(t)
 	find := func() *device.Listing {
-		all, err := device.List(t.Context(), device.Roots{})
+		all, err := device.List(t.Context(), device.Roots{}, time.Minute)
 		if err != nil {
 			t.Fatal(err)
 		}
