@@ -26,17 +26,20 @@ func TestDefaultMemoryIsAQuarterOfTheMachinesAtMost(t *testing.T) {
 	}
 }
 
+// What the collector keeps to lies below what the program may take by what it does not see in time: 17 MiB of the program's own file
+// and 11 MiB of large pieces, as they were measured.
 func TestDecodingGetsWhatIsLeft(t *testing.T) {
 	defer debug.SetMemoryLimit(debug.SetMemoryLimit(-1))
+	const unseen = 17 + 11
 	for _, c := range []struct {
 		whole int64
 		cards int
 		want  int64
 		limit int64
 	}{
-		{512 << 20, 1, (512 - 40 - 4*(5+3)) << 20, 496 << 20},
-		{512 << 20, 4, (512 - 40 - 4*(5+12)) << 20, 496 << 20},
-		{64 << 20, 4, 1 << 20, (40 + 4*(5+12) + 32 - 16) << 20},
+		{512 << 20, 1, (512 - 40 - 4*(5+3)) << 20, (512 - unseen) << 20},
+		{512 << 20, 4, (512 - 40 - 4*(5+12)) << 20, (512 - unseen) << 20},
+		{64 << 20, 4, 1 << 20, (40 + 4*(5+12) + 32 - unseen) << 20},
 	} {
 		if got := decodingMemory(c.whole, job.BufferBytes(c.cards)); got != c.want {
 			t.Errorf("of %d bytes with %d cards, decoding gets %d, want %d", c.whole, c.cards, got, c.want)
