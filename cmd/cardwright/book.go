@@ -14,7 +14,7 @@ import (
 // logbookVariable names the logbook where --logbook does not.
 const logbookVariable = "CARDWRIGHT_LOGBOOK"
 
-// named is the logbook that the operator named; empty if none.
+// namedLogbook is the logbook that the operator named; empty if none.
 func (p *program) namedLogbook() string {
 	if p.logbookPath != "" {
 		return p.logbookPath

@@ -1,7 +1,7 @@
 package main
 
-// The package's own tests run the program as a process, from scripts. They lie inside the package only because a command
-// cannot be imported.
+// What the program promises is tested by scripts, which run it as a process; what no script can bring about, or would be slow to, by
+// calls. All tests lie inside the package, since a command cannot be imported.
 
 import (
 	"syscall"

@@ -80,7 +80,8 @@ func traits(d device.Description) []string {
 	return append(known, string(d.Transport))
 }
 
-// ask has the operator type each device's name to have it erased, or whatever is done to it. Any other answer is a no, and so is an end of the input.
+// ask has the operator type each device's name to have it erased, or whatever is done to it. Any other answer is a no, and so is an end
+// of the input.
 func ask(ctx context.Context, tty terminal.Terminal, targets []*target, doing string) error {
 	answers := bufio.NewScanner(tty)
 	for _, s := range targets {
