@@ -81,16 +81,16 @@ func (c *checking) run(ctx context.Context, path string) (err error) {
 }
 
 // prove carries the job out and prints what became of it.
-func (c *checking) prove(ctx context.Context, s *target, image *supply, startedAt time.Time) error {
+func (c *checking) prove(ctx context.Context, t *target, image *supply, startedAt time.Time) error {
 	book, unrecorded := c.openForRecording(ctx)
 	defer c.closeBook(book)
 	var result *job.Result
-	c.progressOf(tracksOf([]*target{s}, image, c.freeBytes)...).During(func() {
-		result = job.Check(ctx, image, s.forJob(), job.Options{
+	c.progressOf(tracksOf([]*target{t}, image, c.freeBytes)...).During(func() {
+		result = job.Check(ctx, image, t.forJob(), job.Options{
 			Book: book, Unrecorded: unrecorded, StallLimit: c.limit, Again: image.again, Free: c.free,
 		})
 	})
-	return c.warnOfStuckCalls(c.printRuns(startedAt, result), []*target{s})
+	return c.warnOfStuckCalls(c.printRuns(startedAt, result), []*target{t})
 }
 
 // classOfSource sorts a source that did not open.

@@ -164,9 +164,9 @@ func (f *flashing) openTerminal() (terminal.Terminal, error) {
 // agreed makes sure that the image fits where its size is known, says what will be erased, and asks.
 func (f *flashing) agreed(ctx context.Context, tty terminal.Terminal, image openImage) error {
 	needed, _ := image.DeclaredBytes()
-	for _, s := range f.targets {
-		if s.card.SizeBytes() < needed {
-			s.refuse(fmt.Sprintf("%v: it needs %d bytes, the card has %d", flash.ErrTooSmall, needed, s.card.SizeBytes()))
+	for _, t := range f.targets {
+		if t.card.SizeBytes() < needed {
+			t.refuse(fmt.Sprintf("%v: it needs %d bytes, the card has %d", flash.ErrTooSmall, needed, t.card.SizeBytes()))
 		}
 	}
 	if anyRefused(f.targets) {
@@ -191,8 +191,8 @@ func (f *flashing) agreed(ctx context.Context, tty terminal.Terminal, image open
 // write carries the job out and prints what became of it.
 func (f *flashing) write(ctx context.Context, image *supply) error {
 	targets := make([]job.Target, len(f.targets))
-	for i, s := range f.targets {
-		targets[i] = s.forJob()
+	for i, t := range f.targets {
+		targets[i] = t.forJob()
 		targets[i].Rated = f.rated
 	}
 	var result *job.Result

@@ -43,9 +43,9 @@ func caution(out io.Writer, targets []*target, imageName string, rated identity.
 
 // listTargets says of each target what it is and what is on it now.
 func listTargets(out io.Writer, targets []*target, rated identity.Claims) {
-	for _, s := range targets {
-		d := s.card.Description()
-		fmt.Fprintf(out, "  %s%s\n", report.Printable(s.path), report.Printable(labelled(s.label)))
+	for _, t := range targets {
+		d := t.card.Description()
+		fmt.Fprintf(out, "  %s%s\n", report.Printable(t.path), report.Printable(labelled(t.label)))
 		fmt.Fprintf(out, "      %s\n", report.Printable(strings.Join(traits(d), ", ")))
 		if rated != (identity.Claims{}) {
 			fmt.Fprintf(out, "      printed on it: %s\n", rated)
@@ -84,9 +84,9 @@ func traits(d device.Description) []string {
 // of the input.
 func ask(ctx context.Context, tty terminal.Terminal, targets []*target, doing string) error {
 	answers := bufio.NewScanner(tty)
-	for _, s := range targets {
-		question := fmt.Sprintf("Type %s to %s it, anything else to stop: ", filepath.Base(s.path), doing)
-		if err := askOnce(ctx, tty, answers, question, s.namedBy); err != nil {
+	for _, t := range targets {
+		question := fmt.Sprintf("Type %s to %s it, anything else to stop: ", filepath.Base(t.path), doing)
+		if err := askOnce(ctx, tty, answers, question, t.namedBy); err != nil {
 			return err
 		}
 	}

@@ -103,8 +103,8 @@ func reasonsOf(err error) []string {
 
 // anyRefused tells whether one of the targets is refused, which refuses them all.
 func anyRefused(targets []*target) bool {
-	for _, s := range targets {
-		if len(s.reasons) > 0 {
+	for _, t := range targets {
+		if len(t.reasons) > 0 {
 			return true
 		}
 	}
@@ -136,11 +136,11 @@ func writeRefusalOf(out io.Writer, targets []*target) error {
 
 // closed gives all targets free at a command's end. A card whose closing fails has failed, though the report is out.
 func (p *program) closed(err error, targets []*target) error {
-	for _, s := range targets {
-		if s.card == nil {
+	for _, t := range targets {
+		if t.card == nil {
 			continue
 		}
-		if failed := s.card.Close(); failed != nil {
+		if failed := t.card.Close(); failed != nil {
 			p.complain("%v", failed)
 			err = ending{worst(codeOfError(err), cardFailed)}
 		}
@@ -171,8 +171,8 @@ func kernelRelease() string {
 // tracksOf gives what the progress shows of each target while an image goes to it, or is held against it, but for leftOutBytes.
 func tracksOf(targets []*target, image progress.Image, leftOutBytes int64) []progress.Card {
 	tracks := make([]progress.Card, len(targets))
-	for i, s := range targets {
-		tracks[i] = progress.NewTrack(s.shortName(), &s.meter, image, leftOutBytes)
+	for i, t := range targets {
+		tracks[i] = progress.NewTrack(t.shortName(), &t.meter, image, leftOutBytes)
 	}
 	return tracks
 }

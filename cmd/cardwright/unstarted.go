@@ -50,16 +50,16 @@ func (p *program) stop(u unstarted, cause error, class logbook.Class) error {
 	if errors.Is(cause, source.ErrMismatch) {
 		result.Image.Expected = source.Mismatched
 	}
-	for _, s := range u.targets {
-		result.Cards = append(result.Cards, u.run(s, cause, class))
+	for _, t := range u.targets {
+		result.Cards = append(result.Cards, u.run(t, cause, class))
 	}
 	return p.printRuns(u.startedAt, result)
 }
 
 // run is what such a command has to say of one target.
-func (u unstarted) run(s *target, cause error, class logbook.Class) logbook.Run {
+func (u unstarted) run(t *target, cause error, class logbook.Class) logbook.Run {
 	run := logbook.Run{
-		Device: s.path, Label: s.label, Operation: u.operation, StartedAt: u.startedAt,
+		Device: t.path, Label: t.label, Operation: u.operation, StartedAt: u.startedAt,
 		Verdict: logbook.Unfinished, Pace: flash.PaceUnjudged, PaceReason: "nothing was written",
 		Findings: []partition.Finding{},
 		Error:    &logbook.Failure{Step: flash.StepOpen, Class: class, Cause: cause.Error()},
@@ -73,8 +73,8 @@ func (u unstarted) run(s *target, cause error, class logbook.Class) logbook.Run 
 			run.Error.OffsetBytes = e.OffsetBytes
 		}
 	}
-	if len(s.reasons) > 0 {
-		run.Error.Cause = strings.Join(s.reasons, "; ")
+	if len(t.reasons) > 0 {
+		run.Error.Cause = strings.Join(t.reasons, "; ")
 	}
 	return run
 }
