@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -42,10 +41,7 @@ func (p *program) cards(ctx context.Context) error {
 }
 
 func (p *program) cardsJSON(startedAt time.Time, listings []device.Listing) error {
-	encoder := json.NewEncoder(p.stdout)
-	encoder.SetIndent("", "  ")
-	encoder.SetEscapeHTML(false)
-	return encoder.Encode(struct {
+	return report.WriteJSON(p.stdout, struct {
 		report.Stamp
 		Cards []device.Listing `json:"cards"`
 	}{stampOf(startedAt, done), listings})

@@ -2,7 +2,6 @@ package main
 
 import (
 	"cmp"
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -31,20 +30,13 @@ type (
 	}
 )
 
-func (p *program) storeJSON(document any) error {
-	encoder := json.NewEncoder(p.stdout)
-	encoder.SetIndent("", "  ")
-	encoder.SetEscapeHTML(false)
-	return encoder.Encode(document)
-}
-
 // printPrepared prints an entry that was made, or was there.
 func (p *program) printPrepared(startedAt time.Time, s *store.Store, found *store.Prepared, decoded bool) error {
 	e := found.Entry()
 	return p.printed(
 		func() error {
 			list := listDocument{stampOf(startedAt, done), s.Dir(), []store.Entry{e}}
-			return p.storeJSON(preparedDocument{list, decoded})
+			return report.WriteJSON(p.stdout, preparedDocument{list, decoded})
 		},
 		func() error {
 			var text strings.Builder
@@ -64,7 +56,7 @@ func (p *program) printPrepared(startedAt time.Time, s *store.Store, found *stor
 func (p *program) printEntries(startedAt time.Time, s *store.Store, entries []store.Entry) error {
 	return p.printed(
 		func() error {
-			return p.storeJSON(listDocument{stampOf(startedAt, done), s.Dir(), entries})
+			return report.WriteJSON(p.stdout, listDocument{stampOf(startedAt, done), s.Dir(), entries})
 		},
 		func() error {
 			var text strings.Builder
@@ -89,7 +81,7 @@ func (p *program) printEntries(startedAt time.Time, s *store.Store, entries []st
 func (p *program) printRemoved(startedAt time.Time, s *store.Store, e store.Entry) error {
 	return p.printed(
 		func() error {
-			return p.storeJSON(removedDocument{stampOf(startedAt, done), s.Dir(), []store.Entry{e}})
+			return report.WriteJSON(p.stdout, removedDocument{stampOf(startedAt, done), s.Dir(), []store.Entry{e}})
 		},
 		func() error {
 			_, err := fmt.Fprintf(p.stdout, "%s is removed: %s are free again.\n", report.Printable(nameOfEntry(e)), report.Size(e.AllocatedBytes))

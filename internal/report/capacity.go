@@ -29,7 +29,7 @@ func CapacityJSON(w io.Writer, d CapacityDocument) error {
 		d.Leftover = &left
 	}
 	d.Write, d.Read = figuresWithLists(d.Write), figuresWithLists(d.Read)
-	return writeJSON(w, d)
+	return WriteJSON(w, d)
 }
 
 // figuresWithLists gives a copy of the figures in which no list is null.

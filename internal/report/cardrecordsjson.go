@@ -12,7 +12,7 @@ func CardsJSON(w io.Writer, stamp Stamp, cards []logbook.CardRecord) error {
 	for _, card := range cards {
 		whole = append(whole, recordWithLists(card))
 	}
-	return writeJSON(w, struct {
+	return WriteJSON(w, struct {
 		Stamp
 		Cards []logbook.CardRecord `json:"cards"`
 	}{stamp, whole})
@@ -25,7 +25,7 @@ func CardPageJSON(w io.Writer, stamp Stamp, d *CardPage) error {
 		record.Run = WithLists(record.Run)
 		runs = append(runs, record)
 	}
-	return writeJSON(w, struct {
+	return WriteJSON(w, struct {
 		Stamp
 		Card    logbook.CardRecord       `json:"card"`
 		History []logbook.CardFact       `json:"history"`
@@ -36,7 +36,7 @@ func CardPageJSON(w io.Writer, stamp Stamp, d *CardPage) error {
 
 // MakersJSON prints the named makers as one JSON document: a list under "makers".
 func MakersJSON(w io.Writer, stamp Stamp, makers []logbook.Maker) error {
-	return writeJSON(w, struct {
+	return WriteJSON(w, struct {
 		Stamp
 		Makers []logbook.Maker `json:"makers"`
 	}{stamp, list(makers)})

@@ -59,7 +59,7 @@ func IdentityJSON(w io.Writer, stamp Stamp, d *Identity) error {
 			document.Kind = &d.Card.Kind
 		}
 	}
-	return writeJSON(w, document)
+	return WriteJSON(w, document)
 }
 
 // recordWithLists gives a copy of a card's record in which neither lists nor facts are null.

@@ -17,12 +17,12 @@ func JSON(w io.Writer, d Document) error {
 		cards = append(cards, WithLists(run))
 	}
 	d.Cards = cards
-	return writeJSON(w, d)
+	return WriteJSON(w, d)
 }
 
 // TableJSON prints a partition table as one JSON document.
 func TableJSON(w io.Writer, stamp Stamp, table *partition.Table) error {
-	return writeJSON(w, struct {
+	return WriteJSON(w, struct {
 		Stamp
 		*partition.Table
 	}{stamp, tableWithLists(table)})
@@ -35,7 +35,7 @@ func RecordsJSON(w io.Writer, stamp Stamp, records []logbook.Record) error {
 		record.Run = WithLists(record.Run)
 		runs = append(runs, record)
 	}
-	return writeJSON(w, struct {
+	return WriteJSON(w, struct {
 		Stamp
 		Runs []logbook.Record `json:"runs"`
 	}{stamp, runs})
@@ -56,7 +56,7 @@ func RecordJSON(w io.Writer, stamp Stamp, record *logbook.Record, trace []flash.
 	}
 	run := *record
 	run.Run = WithLists(run.Run)
-	return writeJSON(w, struct {
+	return WriteJSON(w, struct {
 		Stamp
 		Run   logbook.Record `json:"run"`
 		Trace []sample       `json:"trace"`
@@ -68,14 +68,14 @@ func FailureJSON(w io.Writer, stamp Stamp, cause error) error {
 	type failure struct {
 		Cause string `json:"cause"`
 	}
-	return writeJSON(w, struct {
+	return WriteJSON(w, struct {
 		Stamp
 		Error failure `json:"error"`
 	}{stamp, failure{cause.Error()}})
 }
 
-// writeJSON prints a value indented, with its letters as they are: the document goes into no web page.
-func writeJSON(w io.Writer, value any) error {
+// WriteJSON prints a document indented, with its letters as they are: it goes into no web page.
+func WriteJSON(w io.Writer, value any) error {
 	encoder := json.NewEncoder(w)
 	encoder.SetIndent("", "  ")
 	encoder.SetEscapeHTML(false)
