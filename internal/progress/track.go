@@ -141,7 +141,7 @@ func (t *Track) rateInShort() (text string) {
 		text = " " + report.Rate(now)
 	}
 	if sustained > 0 {
-		text += fmt.Sprintf(" (sustained %s)", strings.TrimSuffix(report.Rate(sustained), " MB/s"))
+		text += fmt.Sprintf(" (sustained %s)", report.Megabytes(sustained))
 	}
 	return text
 }

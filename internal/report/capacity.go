@@ -207,7 +207,7 @@ func courseSentence(parts []capacity.Part) string {
 		for _, part := range parts[i*len(parts)/columns : (i+1)*len(parts)/columns] {
 			seconds, n = seconds+1/part.BytesPerSecond, n+1
 		}
-		rates[i] = megabytes(n / seconds)
+		rates[i] = Megabytes(n / seconds)
 	}
 	return "MB/s from its start to its end: " + strings.Join(rates, " ")
 }

@@ -44,7 +44,7 @@ func Cards(w io.Writer, cards []logbook.CardRecord) error {
 		if last := c.LastFlash; last != nil { // a check has neither
 			pace = cmp.Or(string(last.Pace), "-")
 			if known(last.SustainedBytesPerSecond) {
-				rate = megabytes(*last.SustainedBytesPerSecond)
+				rate = Megabytes(*last.SustainedBytesPerSecond)
 			}
 		}
 		if last := c.LastCapacity; last != nil {

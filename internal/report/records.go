@@ -34,7 +34,7 @@ func Records(w io.Writer, records []logbook.Record) error {
 		}
 		rate := "-"
 		if hasRate(&r.Run) {
-			rate = megabytes(r.Write.SustainedBytesPerSecond)
+			rate = Megabytes(r.Write.SustainedBytesPerSecond)
 		}
 		pace := cmp.Or(string(r.Pace), "-")
 		if r.Operation == logbook.OperationCheck {
@@ -165,7 +165,7 @@ func traceSentence(trace []flash.Sample) string {
 			rates = append(rates, "?")
 			continue
 		}
-		rates = append(rates, megabytes(bytes/seconds))
+		rates = append(rates, Megabytes(bytes/seconds))
 	}
 	return fmt.Sprintf("%s; MB/s from the first to the last: %s", count(len(trace), "block"), strings.Join(rates, " "))
 }

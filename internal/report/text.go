@@ -119,7 +119,7 @@ func overview(run *logbook.Run) string {
 		took = Duration(*run.TimeToFlashSeconds)
 	}
 	if hasRate(run) {
-		sustained = megabytes(run.Write.SustainedBytesPerSecond)
+		sustained = Megabytes(run.Write.SustainedBytesPerSecond)
 	}
 	return overviewLine(cardName(run), string(run.Verdict), cmp.Or(string(run.Pace), "-"), took, sustained)
 }

@@ -6,10 +6,10 @@ import (
 )
 
 // Rate gives a rate in MB/s, with MB = 10^6 bytes as the speed classes of cards count, in three significant digits.
-func Rate(bytesPerSecond float64) string { return megabytes(bytesPerSecond) + " MB/s" }
+func Rate(bytesPerSecond float64) string { return Megabytes(bytesPerSecond) + " MB/s" }
 
-// megabytes gives the number of a rate.
-func megabytes(bytesPerSecond float64) string {
+// Megabytes gives the number of a rate alone, for where the unit stands beside it.
+func Megabytes(bytesPerSecond float64) string {
 	rate := bytesPerSecond / 1e6
 	switch {
 	case math.IsNaN(rate) || math.IsInf(rate, 0) || rate < 0:

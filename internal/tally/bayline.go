@@ -90,7 +90,7 @@ func (b *bayTrack) workingLine(cardBytes int64, room int) bayLine {
 		rate = report.Rate(now)
 	}
 	if bytesPerSecond := b.Sustained(); bytesPerSecond > 0 {
-		sustained = fmt.Sprintf("(sustained %s)", strings.TrimSuffix(report.Rate(bytesPerSecond), " MB/s"))
+		sustained = fmt.Sprintf("(sustained %s)", report.Megabytes(bytesPerSecond))
 	}
 	return bayLine{"", joined(" ", progress.StepInOneWord(b.Step()), share, drawn, rate, sustained, ends)}
 }

@@ -98,9 +98,9 @@ func slowInWords(pace flash.Judgement, bytesPerSecond float64) string {
 	heldAgainst := string(pace.Pace)
 	switch pace.Pace {
 	case flash.PaceBelowPeers:
-		heldAgainst = "peers " + strings.TrimSuffix(report.Rate(pace.PeersMedian), " MB/s")
+		heldAgainst = "peers " + report.Megabytes(pace.PeersMedian)
 	case flash.PaceBelowClaim:
-		heldAgainst = "claims " + strings.TrimSuffix(report.Rate(pace.Claim.BytesPerSecond), " MB/s")
+		heldAgainst = "claims " + report.Megabytes(pace.Claim.BytesPerSecond)
 	}
 	return fmt.Sprintf("%s, %s", report.Rate(bytesPerSecond), heldAgainst)
 }
