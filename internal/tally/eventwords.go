@@ -13,9 +13,10 @@ import (
 )
 
 const (
-	screenColumns = terminal.UsualColumns
-	labelColumns  = 16 // what a card's label gets, here and in the totals
-	bayColumns    = 11
+	screenColumns  = terminal.UsualColumns
+	labelColumns   = 16 // what a card's label gets, here and where the bays are drawn
+	bayColumns     = 11
+	verdictColumns = 12
 )
 
 // LongestBayName is how many letters of a bay's name stand whole in its column: the operator types it.
@@ -132,13 +133,6 @@ func finishedLine(e batch.Event) string {
 
 // tabled is a line of the table of finished cards.
 func tabled(card, bay, verdict, rest string) string {
-	cells := []struct {
-		text  string
-		width int
-	}{{card, labelColumns}, {bay, bayColumns}, {verdict, 12}}
-	var line strings.Builder
-	for _, c := range cells {
-		line.WriteString(report.Padded(report.Shortened(report.Printable(c.text), c.width-1), c.width))
-	}
-	return report.Cut(line.String()+report.Printable(rest), screenColumns-1)
+	line := named(card, labelColumns) + named(bay, bayColumns) + named(verdict, verdictColumns)
+	return report.Cut(line+report.Printable(rest), screenColumns-1)
 }
