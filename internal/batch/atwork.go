@@ -182,7 +182,7 @@ func (y *bay) look() Look {
 	}
 	if y.meter != nil {
 		progress := y.meter.Look()
-		l.Meter = &progress
+		l.Progress = &progress
 		l.Left = y.pacer.left(progress, y.batch.cardBytes, time.Now())
 	}
 	return l

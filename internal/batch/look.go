@@ -23,14 +23,14 @@ const (
 
 // A Look is one look at a bay.
 type Look struct {
-	Bay     string
-	Phase   Phase
-	Device  string // where a card is seated
-	Label   string // of the card that has its turn, or had it last
-	Number  int64
-	Reasons []string        // why the card is held or refused
-	Last    *Card           // the card that was finished here last; nil for none
-	Meter   *flash.Progress // of a card at work; nil else
+	Bay      string
+	Phase    Phase
+	Device   string // where a card is seated
+	Label    string // of the card that has its turn, or had it last
+	Number   int64
+	Reasons  []string        // why the card is held or refused
+	Last     *Card           // the card that was finished here last; nil for none
+	Progress *flash.Progress // of a card at work; nil else
 	// Left is how long the card at work will take until the bay wants its next one; 0 where it cannot be told yet.
 	Left time.Duration
 }
@@ -56,7 +56,7 @@ type Totals struct {
 	Cards        []Card // all that were finished in this program's life, in that order
 	Intact       int
 	Failed       int // not intact
-	Slow         int // intact, but below the floor or its peers
+	Slow         int // intact, but below the floor, what it claims or its peers
 	Before       int // done before, by an earlier program
 	Wanted       int // 0: as many as come
 	CardsPerHour float64

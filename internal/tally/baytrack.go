@@ -20,12 +20,12 @@ func (t tracks) see(now time.Time, looks []batch.Look) []*bayTrack {
 			track = &bayTrack{told: now}
 			t[l.Bay] = track
 		}
-		if l.Meter == nil || l.Number != track.Number {
+		if l.Progress == nil || l.Number != track.Number {
 			track.Stretch = progress.Stretch{} // of another card
 		}
 		track.Look = l
-		if l.Meter != nil {
-			track.See(now, *l.Meter, func() int64 { return 0 }) // a batch's image was read before it
+		if l.Progress != nil {
+			track.See(now, *l.Progress, func() int64 { return 0 }) // a batch's image was read before it
 		}
 		all[i] = track
 	}

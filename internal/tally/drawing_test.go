@@ -30,8 +30,8 @@ func looksOfAll(wroteBytes int64) []batch.Look {
 		{Bay: "b", Phase: batch.PhaseLooking, Device: "/dev/sdb"},
 		{Bay: "c", Phase: batch.PhaseRefused, Reasons: []string{"it holds the mounted file system \x1b[2J", "it is read-only"}},
 		{Bay: "d", Phase: batch.PhaseHeld, Reasons: []string{"it holds files: ext4 \"root\" in partition 2, written to since it was flashed"}},
-		{Bay: "e", Phase: batch.PhaseWorking, Label: "node-02", Number: 2, Meter: &writing, Left: 80 * time.Second},
-		{Bay: "a-reader-with-a-long-name", Phase: batch.PhaseWorking, Number: 3, Meter: &slow, Left: 4000 * time.Second},
+		{Bay: "e", Phase: batch.PhaseWorking, Label: "node-02", Number: 2, Progress: &writing, Left: 80 * time.Second},
+		{Bay: "a-reader-with-a-long-name", Phase: batch.PhaseWorking, Number: 3, Progress: &slow, Left: 4000 * time.Second},
 		{Bay: "f", Phase: batch.PhaseFinished, Label: "node-04", Number: 4, Last: &batch.Card{Verdict: "intact", Pace: flash.PaceAsPeers, BytesPerSecond: 21.9e6}},
 		{Bay: "g", Phase: batch.PhaseFinished, Label: "a label that is far too long", Number: 5, Last: &batch.Card{Verdict: "damaged", Reason: "2 places differ, from byte 4194304 on"}},
 		{Bay: "h", Phase: batch.PhaseFinished, Label: "node-06", Number: 6, Last: &batch.Card{Verdict: "intact", Pace: flash.PaceBelowFloor, BytesPerSecond: 9e6}},
@@ -79,7 +79,7 @@ func TestRatesAreOfOneCardAndStep(t *testing.T) {
 	all, now := tracks{}, beginning()
 	look := func(number int64, p flash.Progress) *bayTrack {
 		now = now.Add(time.Second)
-		return all.see(now, []batch.Look{{Bay: "a", Phase: batch.PhaseWorking, Number: number, Meter: &p}})[0]
+		return all.see(now, []batch.Look{{Bay: "a", Phase: batch.PhaseWorking, Number: number, Progress: &p}})[0]
 	}
 	look(1, flash.Progress{Step: flash.StepBody, WrittenBytes: 100e6})
 	if rate := look(1, flash.Progress{Step: flash.StepBody, WrittenBytes: 110e6}).RateNow(); rate != 10e6 {
