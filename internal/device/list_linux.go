@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
 	"strings"
 	"time"
 )
@@ -66,7 +65,7 @@ func (l Listing) looked(ctx context.Context, number DevNumber, roots Roots) List
 	c, err := Open(ctx, l.Node, Options{ReadOnly: true, Roots: roots})
 	if err != nil {
 		l.Unreadable = err.Error()
-		if r := (*Refusal)(nil); errors.As(err, &r) {
+		if r, ok := errors.AsType[*Refusal](err); ok {
 			l.Unreadable = strings.Join(r.Reasons, "; ")
 		}
 		return l
@@ -105,11 +104,6 @@ func within[T any](ctx context.Context, patience time.Duration, calls int, call 
 			return
 		}
 	}
-}
-
-// node gives the path of a disk's node.
-func (r Roots) node(d *Disk) string {
-	return filepath.Join(r.Dev, strings.ReplaceAll(d.Name, "!", "/"))
 }
 
 // wakeAll lets the kernel look for media in readers that seem empty; true when one may have been found.

@@ -1,6 +1,10 @@
 package device
 
-import "fmt"
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+)
 
 // Roots are the folders that the kernel's trees are read from; an empty field is the usual place.
 type Roots struct {
@@ -24,6 +28,11 @@ func (r Roots) withDefaults() Roots {
 		r.Debug = "/sys/kernel/debug"
 	}
 	return r
+}
+
+// node gives the path of a disk's node.
+func (r Roots) node(d *Disk) string {
+	return filepath.Join(r.Dev, strings.ReplaceAll(d.Name, "!", "/"))
 }
 
 // A Snapshot is what the kernel told about disks, mounts and swap at one moment.
