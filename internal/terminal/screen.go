@@ -7,10 +7,10 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// UsualColumns and UsualLines are the size of a screen that does not tell its own.
+// UsualColumns, by usualLines, is the size of a screen that does not tell its own.
 const (
 	UsualColumns = 80
-	UsualLines   = 24
+	usualLines   = 24
 )
 
 // SizeOf gives what asks the terminal behind out for its size, in columns and lines, each time anew and from any goroutine. It is nil
@@ -21,7 +21,7 @@ func SizeOf(out io.Writer) func() (columns, lines int) {
 		return nil
 	}
 	return func() (columns, lines int) {
-		columns, lines = UsualColumns, UsualLines
+		columns, lines = UsualColumns, usualLines
 		_ = onDescriptor(file, func(fd int) error {
 			size, err := unix.IoctlGetWinsize(fd, unix.TIOCGWINSZ)
 			if err == nil && size.Col > 0 && size.Row > 0 {

@@ -29,58 +29,58 @@ const LongestLine = 64
 // its work. Where there is none, or it does not open, there is nothing to read, which is no error. Each line that ends is given to
 // entered, by the goroutine that calls Read. End must be called.
 func StartTyping(open func() (Terminal, error), unseen bool, entered func(line string)) *Typing {
-	k := &Typing{entered: entered, changed: make(chan struct{}, 1), restore: func() {}}
+	t := &Typing{entered: entered, changed: make(chan struct{}, 1), restore: func() {}}
 	tty, err := open()
 	if err != nil {
-		return k
+		return t
 	}
 	file, isFile := tty.(*os.File)
 	if isFile && inBackground(file) {
 		_ = tty.Close()
-		return k
+		return t
 	}
-	k.tty = tty
+	t.tty = tty
 	if isFile {
 		// Sent to the background later, the program is refused the terminal instead of being stopped.
 		signal.Ignore(syscall.SIGTTIN, syscall.SIGTTOU)
-		k.restore = func() { signal.Reset(syscall.SIGTTIN, syscall.SIGTTOU) }
+		t.restore = func() { signal.Reset(syscall.SIGTTIN, syscall.SIGTTOU) }
 	}
 	if isFile && unseen {
-		echoing := letterByLetter(file)
-		k.restore = func() {
-			echoing()
+		restoreMode := letterByLetter(file)
+		t.restore = func() {
+			restoreMode()
 			signal.Reset(syscall.SIGTTIN, syscall.SIGTTOU)
 		}
 	}
-	return k
+	return t
 }
 
 // Read takes letters in until it is stopped: stop is closed first, then Interrupt called. It is run by a goroutine of its own.
-func (k *Typing) Read(stop <-chan struct{}) {
-	if k.tty == nil {
+func (t *Typing) Read(stop <-chan struct{}) {
+	if t.tty == nil {
 		return
 	}
-	input := bufio.NewReader(k.tty)
+	input := bufio.NewReader(t.tty)
 	escaped := false
 	for {
 		letter, _, err := input.ReadRune()
 		switch {
-		case err != nil && k.pausedBy(stop):
+		case err != nil && t.pausedBy(stop):
 			return
 		case err != nil:
-			input.Reset(k.tty)
+			input.Reset(t.tty)
 		case escaped: // the rest of what an arrow key sends
 			escaped = !unicode.IsLetter(letter) && letter != '~'
 		case letter == '\x1b':
 			escaped = true
 		default:
-			k.take(letter)
+			t.take(letter)
 		}
 	}
 }
 
 // pausedBy waits a while before the terminal is asked again, which was refused in the background; it tells whether that was the end.
-func (k *Typing) pausedBy(stop <-chan struct{}) bool {
+func (t *Typing) pausedBy(stop <-chan struct{}) bool {
 	again := time.NewTimer(time.Second)
 	defer again.Stop()
 	select {
@@ -92,52 +92,52 @@ func (k *Typing) pausedBy(stop <-chan struct{}) bool {
 }
 
 // take adds a letter, or does what it stands for.
-func (k *Typing) take(letter rune) {
-	k.mu.Lock()
+func (t *Typing) take(letter rune) {
+	t.mu.Lock()
 	line, ended := "", false
 	switch {
 	case letter == '\n' || letter == '\r':
-		line, ended, k.line = string(k.line), true, nil
+		line, ended, t.line = string(t.line), true, nil
 	case letter == '\b' || letter == '\x7f':
-		k.line = k.line[:max(len(k.line)-1, 0)]
+		t.line = t.line[:max(len(t.line)-1, 0)]
 	case letter == '\x15': // Ctrl-U
-		k.line = nil
-	case unicode.IsPrint(letter) && len(k.line) < LongestLine:
-		k.line = append(k.line, letter)
+		t.line = nil
+	case unicode.IsPrint(letter) && len(t.line) < LongestLine:
+		t.line = append(t.line, letter)
 	}
-	k.mu.Unlock()
+	t.mu.Unlock()
 	select {
-	case k.changed <- struct{}{}:
+	case t.changed <- struct{}{}:
 	default:
 	}
 	if ended {
-		k.entered(line)
+		t.entered(line)
 	}
 }
 
 // Changed holds a value where more or less is typed than when one was last taken out.
-func (k *Typing) Changed() <-chan struct{} { return k.changed }
+func (t *Typing) Changed() <-chan struct{} { return t.changed }
 
 // Typed is what was typed of a line so far. It may be called from any goroutine.
-func (k *Typing) Typed() string {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return string(k.line)
+func (t *Typing) Typed() string {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return string(t.line)
 }
 
 // Interrupt ends a Read that waits, from another goroutine.
-func (k *Typing) Interrupt() {
-	if k.tty != nil {
-		_ = k.tty.SetReadDeadline(time.Now())
+func (t *Typing) Interrupt() {
+	if t.tty != nil {
+		_ = t.tty.SetReadDeadline(time.Now())
 	}
 }
 
 // End puts the terminal back as it was and closes it, once Read has returned. An error would say that this failed, which nobody could
 // be told on it.
-func (k *Typing) End() {
-	if k.tty == nil {
+func (t *Typing) End() {
+	if t.tty == nil {
 		return
 	}
-	k.restore()
-	_ = k.tty.Close()
+	t.restore()
+	_ = t.tty.Close()
 }
