@@ -69,15 +69,8 @@ func (s *Survey) String() string {
 
 // left is how long the check will still take at the phase's rate.
 func (s *Survey) left() (left time.Duration, known bool) {
-	rest := s.seen.TotalBytes - s.seen.DoneBytes
-	if rest <= 0 || s.seen.BytesPerSecond <= 0 {
-		return 0, false
-	}
-	return time.Duration(float64(rest) / s.seen.BytesPerSecond * float64(time.Second)), true
+	return timeFor(s.seen.TotalBytes-s.seen.DoneBytes, s.seen.BytesPerSecond)
 }
-
-// percent is computed so that no card is too large for it.
-func percent(done, total int64) int64 { return int64(100 * float64(done) / float64(total)) }
 
 // firstWord is what a bar has room for.
 func firstWord(text string) string {

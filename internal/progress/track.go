@@ -86,11 +86,7 @@ func (t *Track) String() string {
 
 // left is how long the step will still take at the present rate.
 func (t *Track) left() (left time.Duration, known bool) {
-	rest, now := t.total()-t.Bytes(), t.RateNow()
-	if rest <= 0 || now <= 0 {
-		return 0, false
-	}
-	return time.Duration(float64(rest) / now * float64(time.Second)), true
+	return timeFor(t.total()-t.Bytes(), t.RateNow())
 }
 
 // figures are what is known of how far and how fast the step is.
@@ -102,7 +98,7 @@ func (t *Track) figures() []string {
 	figures := []string{report.Size(done)}
 	if total > 0 {
 		done = min(done, total)
-		figures[0] = fmt.Sprintf("%s of %s (%d %%)", report.Size(done), report.Size(total), 100*done/total)
+		figures[0] = fmt.Sprintf("%s of %s (%d %%)", report.Size(done), report.Size(total), percent(done, total))
 	}
 	if now := t.RateNow(); now > 0 {
 		figures = append(figures, report.Rate(now)+" now")

@@ -56,6 +56,17 @@ func Clock(d time.Duration) string {
 	return fmt.Sprintf("%d:%02d", seconds/60, seconds%60)
 }
 
+// timeFor is how long so many bytes will still take at a rate; known is false where none are left, or the rate is not known.
+func timeFor(restBytes int64, bytesPerSecond float64) (left time.Duration, known bool) {
+	if restBytes <= 0 || bytesPerSecond <= 0 {
+		return 0, false
+	}
+	return time.Duration(float64(restBytes) / bytesPerSecond * float64(time.Second)), true
+}
+
+// percent is computed so that no card is too large for it.
+func percent(done, total int64) int64 { return int64(100 * float64(done) / float64(total)) }
+
 // amountInShort is how much of a total is done, in whole MB where there are many.
 func amountInShort(done, total int64) string {
 	if total <= 0 {
