@@ -18,6 +18,10 @@ var (
 	ErrReadOnly = errors.New("the card takes no writes")
 	// ErrNoDiscard says that the card cannot be told what it need not keep. That is no failure.
 	ErrNoDiscard = errors.New("the card takes no discards")
+	// ErrOtherLength says that the image is not as long as it was when its manifest was made or its free blocks were found out.
+	ErrOtherLength = errors.New("the image is not as long as it was when it was looked at before")
+	// ErrNoCards says that every card gave up before the image ended.
+	ErrNoCards = errors.New("no card is left to write to")
 )
 
 // A Step names a part of one card's way. Its text is what records and reports show.

@@ -107,12 +107,6 @@ func (p *Pump) drain(filled <-chan filling) {
 	}
 }
 
-// ErrOtherLength says that the image is not as long as it was when its manifest was made or its free blocks were found out.
-var ErrOtherLength = errors.New("the image is not as long as it was when it was looked at before")
-
-// ErrNoCards says that every card gave up before the image ended.
-var ErrNoCards = errors.New("no card is left to write to")
-
 // A filling is one buffer as read from the image, with the error that ended the reading, io.EOF at a sound end.
 type filling struct {
 	*piece
