@@ -78,7 +78,7 @@ func (c *check) write(b []byte, changes bool) {
 	}
 	c.piece = b
 	c.under.Add(1)
-	go c.beside()
+	go c.beside() // ends with the piece; settle waits for it
 }
 
 func (c *check) sum(b []byte) {

@@ -14,18 +14,18 @@ const smallestUnpaddedBytes = 5
 // A record is what an index says of a block: header, packed data and check without padding, and what it decodes to.
 type record struct{ unpaddedBytes, decodedBytes int64 }
 
-// A tally stands for a list of blocks without keeping it: a hostile file may list millions. The seed is drawn anew for each
-// file, so that no file can be made to have two lists of one tally.
-type tally struct {
+// A listSum stands for a list of blocks without keeping it: a hostile file may list millions. The seed is drawn anew for each
+// stream, so that no file can be made to have two lists of one sum.
+type listSum struct {
 	seed   maphash.Seed
 	blocks int64
 	sum    uint64
 }
 
-func newTally() tally { return tally{seed: maphash.MakeSeed()} }
+func newListSum() listSum { return listSum{seed: maphash.MakeSeed()} }
 
-// with gives the tally of the list that has one more block.
-func (s tally) with(r record) tally {
+// with gives the sum of the list that has one more block.
+func (s listSum) with(r record) listSum {
 	type link struct {
 		before uint64
 		record record
@@ -36,8 +36,8 @@ func (s tally) with(r record) tally {
 }
 
 // takeIndex reads the index that must list the blocks which came before it, and gives its length.
-func takeIndex(in *input, blocks tally) (int64, error) {
-	listed := tally{seed: blocks.seed}
+func takeIndex(in *input, blocks listSum) (int64, error) {
+	listed := listSum{seed: blocks.seed}
 	indexBytes, err := eachRecord(in, func(r record) error {
 		listed = listed.with(r)
 		if listed.blocks > blocks.blocks {

@@ -70,7 +70,7 @@ func (in *input) full(n int) ([]byte, error) {
 // take passes over bytes that were looked at.
 func (in *input) take(n int) { in.start += n }
 
-// array is the n bytes that were looked at last, as the start of an array. What follows them in it has no meaning.
+// array is what was looked at last, but for its first skip bytes, as the start of an array. What follows it there has no meaning.
 func (in *input) array(skip int) *[chunkBytes]byte {
 	from := in.start + skip
 	return (*[chunkBytes]byte)(in.buf[from : from+chunkBytes])

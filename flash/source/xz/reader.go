@@ -11,7 +11,7 @@ type Reader struct {
 	in       *input
 	options  Options
 	flags    streamFlags
-	blocks   tally
+	blocks   listSum // of the stream, as far as it was read
 	inStream bool
 	alone    *block // the block that is decoded piece by piece, made with the first one
 	inBlock  bool   // alone is on a block
@@ -172,6 +172,6 @@ func (r *Reader) startStream() error {
 		}
 	}
 	flags, err := takeStreamHeader(r.in)
-	r.flags, r.blocks, r.inStream = flags, newTally(), true
+	r.flags, r.blocks, r.inStream = flags, newListSum(), true
 	return err
 }

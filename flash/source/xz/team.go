@@ -43,7 +43,7 @@ type job struct {
 	pieces    [][]byte // packed data and check, as they came
 	planned   bool     // nothing but the plan says how large it is
 	whole     bool     // all of the pieces came
-	before    tally    // of the blocks before it
+	before    listSum  // of the blocks before it
 	stated    record   // its size, by its header or by the plan
 	memory    int64
 	endOffset int64
