@@ -11,7 +11,7 @@ import (
 	"time"
 )
 
-// A side is one of two ways to do the same.
+// A side is one of several ways to do the same, or the only one where nothing is compared.
 type side struct {
 	name string
 	// once does it and gives the seconds that count.

@@ -14,7 +14,7 @@ import (
 	"cardwright/internal/terminal"
 )
 
-var errLeftIsStuck = errors.New("the card was pulled")
+var errPulled = errors.New("the card was pulled")
 
 // The operator lets a held card be overwritten by typing its bay's name; what is typed amiss is told and releases nothing.
 func TestTypedNamesReleaseHeldBays(t *testing.T) {
@@ -30,7 +30,7 @@ func TestTypedNamesReleaseHeldBays(t *testing.T) {
 		release := func(bay string) error {
 			released = append(released, bay)
 			if bay == "top" {
-				return errLeftIsStuck
+				return errPulled
 			}
 			return nil
 		}
