@@ -6,7 +6,6 @@ import (
 	"testing"
 
 	"cardwright/internal/device"
-	"cardwright/internal/identity"
 )
 
 // The operator sees what a card is reached over where the kernel tells it, and no line of it else.
@@ -23,18 +22,6 @@ func TestCardsTellTheBus(t *testing.T) {
 		}
 		if got := strings.Contains(text.String(), "    bus             sd high-speed, 25.0 MB/s at the most\n"); got != want {
 			t.Errorf("%s", &text)
-		}
-	}
-}
-
-// Before a batch begins the operator sees what its cards are held against.
-func TestBatchTellsWhatIsPrintedOnItsCards(t *testing.T) {
-	for rated, want := range map[identity.Claims]bool{{SpeedClass: 10, UHSGrade: 1}: true, {}: false} {
-		var text bytes.Buffer
-		b := &batching{ratedFlag: ratedFlag{rated: rated}}
-		b.caution(&text, nil)
-		if got := strings.Contains(text.String(), "On every card is printed: C10 U1.\n"); got != want {
-			t.Errorf("%+v: %s", rated, &text)
 		}
 	}
 }
