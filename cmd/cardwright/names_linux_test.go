@@ -51,7 +51,7 @@ func (w *watch) touched(t *testing.T) (paths []string) {
 	buffer := make([]byte, 64<<10)
 	for {
 		n, err := unix.Read(w.descriptor, buffer)
-		if err == unix.EAGAIN { //nolint:errorlint // the kernel's own number
+		if err == unix.EAGAIN { // the kernel's own number
 			slices.Sort(paths)
 			return slices.Compact(paths)
 		}

@@ -33,7 +33,7 @@ func newBzip2(in *input) io.Reader {
 
 func (b *bzip2Reader) Read(p []byte) (int, error) {
 	n, err := b.decoder.Read(p)
-	if err == nil || err == io.EOF { //nolint:errorlint // the library returns io.EOF itself
+	if err == nil || err == io.EOF { // the library returns io.EOF itself
 		return n, err
 	}
 	var structural bzip2.StructuralError

@@ -81,7 +81,7 @@ func decode(t testing.TB, name string, options source.Options) ([]byte, source.F
 	decoded, err := io.ReadAll(image)
 	if err != nil {
 		wantTyped(t, err)
-		if _, again := image.Read(make([]byte, 1)); again != err { //nolint:errorlint // the very same error is promised
+		if _, again := image.Read(make([]byte, 1)); again != err { // the very same error is promised
 			t.Errorf("a second read gives %v after %v", again, err)
 		}
 	}

@@ -48,7 +48,7 @@ func readSome(t *testing.T, packed []byte, stepBytes int) ([]byte, error) {
 	for len(decoded) < fuzzedBytes {
 		n, err := image.Read(step)
 		decoded = append(decoded, step[:n]...)
-		if err == io.EOF { //nolint:errorlint // io.Reader promises it unwrapped
+		if err == io.EOF { // io.Reader promises it unwrapped
 			return decoded, nil
 		}
 		if err != nil {

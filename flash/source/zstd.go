@@ -32,7 +32,7 @@ func (z *zstdReader) Read(p []byte) (int, error) {
 	}
 	// What the walk over the frames found comes first: the library takes one to three bytes behind the last frame, and a
 	// cut inside a frame's first bytes, for a sound end.
-	if z.frames.err != nil && z.frames.err != io.EOF { //nolint:errorlint // set to io.EOF itself
+	if z.frames.err != nil && z.frames.err != io.EOF { // set to io.EOF itself
 		return n, z.frames.err
 	}
 	switch {
