@@ -73,17 +73,12 @@ func listCard(text *strings.Builder, l device.Listing) {
 		facts[0] = "empty"
 	}
 	fmt.Fprintf(text, "%s  %s\n", l.Node, report.Printable(strings.Join(facts, ", ")))
-	row := func(name, value string) {
-		if value != "" {
-			fmt.Fprintf(text, "    %-15s %s\n", name, report.Printable(value))
-		}
-	}
 	if l.Bus.BytesPerSecond > 0 {
-		row("bus", fmt.Sprintf("%s, %s at the most", l.Bus.Mode, report.Rate(l.Bus.BytesPerSecond)))
+		listRow(text, "bus", fmt.Sprintf("%s, %s at the most", l.Bus.Mode, report.Rate(l.Bus.BytesPerSecond)))
 	}
-	row("on it now", onIt(l))
-	row("mounted at", strings.Join(l.MountedAt, ", "))
-	row("may be written", mayBeWritten(l))
+	listRow(text, "on it now", onIt(l))
+	listRow(text, "mounted at", strings.Join(l.MountedAt, ", "))
+	listRow(text, "may be written", mayBeWritten(l))
 	if !l.Allowed {
 		for _, reason := range l.Reasons {
 			fmt.Fprintf(text, "      - %s\n", report.Printable(reason))

@@ -100,25 +100,20 @@ func nameOfEntry(e store.Entry) string {
 
 // listEntry tells of an entry in the rows that stand below its name.
 func listEntry(text *strings.Builder, e store.Entry) {
-	row := func(name, value string) {
-		if value != "" {
-			fmt.Fprintf(text, "    %-15s %s\n", name, report.Printable(value))
-		}
-	}
 	if e.Complaint != "" {
-		row("not used", e.Complaint)
+		listRow(text, "not used", e.Complaint)
 	} else {
-		row("image", fmt.Sprintf("%s, %s packed, %s decoded", e.Image.Format, report.Size(e.Image.PackedBytes), report.Size(e.Image.ImageBytes)))
-		row("published", publishedInWords(e.Image.Expected))
-		row("from", e.Source)
+		listRow(text, "image", fmt.Sprintf("%s, %s packed, %s decoded", e.Image.Format, report.Size(e.Image.PackedBytes), report.Size(e.Image.ImageBytes)))
+		listRow(text, "published", publishedInWords(e.Image.Expected))
+		listRow(text, "from", e.Source)
 	}
-	row("prepared", minute(e.PreparedAt))
-	row("used last", minute(e.UsedAt))
+	listRow(text, "prepared", minute(e.PreparedAt))
+	listRow(text, "used last", minute(e.UsedAt))
 	if e.InUse {
-		row("in use", "a program reads it now")
+		listRow(text, "in use", "a program reads it now")
 	}
-	row("on the disk", report.Size(e.AllocatedBytes))
-	row("key", e.Key)
+	listRow(text, "on the disk", report.Size(e.AllocatedBytes))
+	listRow(text, "key", e.Key)
 }
 
 // minute gives the operator's local time, to the minute; empty where it is not known.

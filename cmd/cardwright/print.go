@@ -1,7 +1,9 @@
 package main
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"cardwright/internal/job"
@@ -55,6 +57,13 @@ func (p *program) printRecords(startedAt time.Time, records []logbook.Record) er
 // stampOf is the frame of every document.
 func stampOf(startedAt time.Time, code exitCode) report.Stamp {
 	return report.Stamp{ProgramVersion: programVersion, StartedAt: startedAt.UTC(), ExitCode: int(code)}
+}
+
+// listRow adds a row below what is listed; none where there is nothing to tell.
+func listRow(text *strings.Builder, name, value string) {
+	if value != "" {
+		fmt.Fprintf(text, "    %-15s %s\n", name, report.Printable(value))
+	}
 }
 
 // printed prints a result in the form that was asked for.
