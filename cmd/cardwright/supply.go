@@ -85,9 +85,9 @@ func (f *flashing) settleSupply(ctx context.Context, s *supply, runs []logbook.R
 	meter := &flash.Meter{}
 	var err error
 	f.progressOf(progress.NewTrack("store", meter, s, 0)).During(func() {
-		var kept *store.Prepared
-		if kept, err = s.keeping.Finish(ctx, meter); err == nil {
-			err = kept.Close()
+		var stored *store.Prepared
+		if stored, err = s.keeping.Finish(ctx, meter); err == nil {
+			err = stored.Close()
 		}
 	})
 	if err != nil {
