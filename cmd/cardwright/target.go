@@ -48,7 +48,7 @@ func openTargets(ctx context.Context, wishes []wish, o device.Options, keep []ke
 			return targets, context.Cause(ctx)
 		}
 		if err != nil {
-			targets[i].refuse(reasonsOf(err)...)
+			targets[i].refuse(device.ReasonsOf(err)...)
 			targets[i].cause = err
 			continue
 		}
@@ -91,14 +91,6 @@ func sameNode(a, b os.FileInfo) bool {
 	first, ok := a.Sys().(*syscall.Stat_t)
 	second, okToo := b.Sys().(*syscall.Stat_t)
 	return ok && okToo && a.Mode().Type() == b.Mode().Type() && first.Rdev != 0 && first.Rdev == second.Rdev
-}
-
-// reasonsOf gives the sentences of a refusal. What cannot be opened for another reason is refused for that.
-func reasonsOf(err error) []string {
-	if r, ok := errors.AsType[*device.Refusal](err); ok {
-		return r.Reasons
-	}
-	return []string{err.Error()}
 }
 
 // anyRefused tells whether one of the targets is refused, which refuses them all.

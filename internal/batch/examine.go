@@ -3,7 +3,6 @@ package batch
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -78,7 +77,7 @@ func (y *bay) withinLimit(ctx context.Context, seat device.Seat, look func() exa
 func (y *bay) openAndJudge(ctx context.Context, seat device.Seat, may bool) examined {
 	card, err := y.Slot.Open(ctx, seat)
 	if err != nil {
-		return examined{refused: reasonsOf(err)}
+		return examined{refused: device.ReasonsOf(err)}
 	}
 	if needed := y.batch.options.Facts.ImageBytes; card.SizeBytes() < needed {
 		_ = card.Close() // nothing was written
@@ -91,12 +90,4 @@ func (y *bay) openAndJudge(ctx context.Context, seat device.Seat, may bool) exam
 		e.held = y.batch.judge(ctx, card)
 	}
 	return e
-}
-
-// reasonsOf gives the sentences of a refusal.
-func reasonsOf(err error) []string {
-	if r, ok := errors.AsType[*device.Refusal](err); ok {
-		return r.Reasons
-	}
-	return []string{err.Error()}
 }

@@ -39,6 +39,14 @@ func (r *Refusal) Error() string {
 // Unwrap gives the sentinel and the cause.
 func (r *Refusal) Unwrap() error { return r.Err }
 
+// ReasonsOf gives the sentences of a refusal. What is not opened for another cause has that for its one reason.
+func ReasonsOf(err error) []string {
+	if r, ok := errors.AsType[*Refusal](err); ok {
+		return r.Reasons
+	}
+	return []string{err.Error()}
+}
+
 func refuse(path string, err error, format string, args ...any) *Refusal {
 	return &Refusal{Path: path, Reasons: []string{fmt.Sprintf(format, args...)}, Err: err}
 }

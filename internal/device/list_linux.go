@@ -2,7 +2,6 @@ package device
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -64,10 +63,7 @@ func (l Listing) looked(ctx context.Context, number DevNumber, roots Roots) List
 	// Open looks the node up by number, so a node that belongs to another disk is never read as this one.
 	c, err := Open(ctx, l.Node, Options{ReadOnly: true, Roots: roots})
 	if err != nil {
-		l.Unreadable = err.Error()
-		if r, ok := errors.AsType[*Refusal](err); ok {
-			l.Unreadable = strings.Join(r.Reasons, "; ")
-		}
+		l.Unreadable = strings.Join(ReasonsOf(err), "; ")
 		return l
 	}
 	if c.disk == nil || c.disk.Dev != number {
