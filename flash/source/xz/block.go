@@ -80,13 +80,13 @@ func (b *block) chunk() ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if b.in.offset()-b.dataStart+int64(header.lengthBytes+header.packedBytes) > b.packedLimit {
-		return nil, malformed("a block takes more than its header states")
-	}
 	if header.control == 0 {
 		b.in.take(1)
 		b.ended = true
 		return nil, nil
+	}
+	if err := b.within(header.lengthBytes + header.packedBytes); err != nil {
+		return nil, err
 	}
 	if b.decodedBytes+int64(header.decodedBytes) > b.decodedLimit {
 		return nil, malformed("a block holds more than its header states")
@@ -109,9 +109,26 @@ func (b *block) chunk() ([]byte, error) {
 	return w.buf[w.pos-header.decodedBytes : w.pos], nil
 }
 
+// ofBlock gives n bytes of the block's packed data without taking them. Behind these there may be nothing to look at: a job
+// holds its block alone, and its end is not the file's.
+func (b *block) ofBlock(n int) ([]byte, error) {
+	if err := b.within(n); err != nil {
+		return nil, err
+	}
+	return b.in.full(n)
+}
+
+// within tells whether so many bytes more are still of the block's packed data, as far as its header states how many there are.
+func (b *block) within(moreBytes int) error {
+	if b.in.offset()-b.dataStart+int64(moreBytes) > b.packedLimit {
+		return malformed("a block takes more than its header states")
+	}
+	return nil
+}
+
 // chunkHeader reads control 1, decoded size less one 2, and for LZMA data packed size less one 2 and properties 1 if new.
 func (b *block) chunkHeader() (chunkHeader, error) {
-	raw, err := b.in.full(1)
+	raw, err := b.ofBlock(1)
 	if err != nil {
 		return chunkHeader{}, err
 	}
@@ -128,7 +145,7 @@ func (b *block) chunkHeader() (chunkHeader, error) {
 	default:
 		return h, malformed("an LZMA2 control byte")
 	}
-	if raw, err = b.in.full(h.lengthBytes); err != nil {
+	if raw, err = b.ofBlock(h.lengthBytes); err != nil {
 		return h, err
 	}
 	h.decodedBytes = int(binary.BigEndian.Uint16(raw[1:])) + 1

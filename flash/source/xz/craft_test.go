@@ -155,6 +155,17 @@ func TestHeadersKeepToTheFormat(t *testing.T) {
 	}
 }
 
+// TestBlocksThatGoOnBehindTheirEndAreMalformed has what a block's header states end where a chunk begins, and in a chunk's header:
+// side by side, where nothing comes behind that, the file is not too short either.
+func TestBlocksThatGoOnBehindTheirEndAreMalformed(t *testing.T) {
+	for _, data := range []string{"\x01\x00\x04cards\x00", "\x01\x00\x02car\x02\x00\x01ds\x00"} {
+		got := sameInEveryWay(t, file([]byte("\xc0\x08\x05\x21\x01\x08"), []byte(data), 5))
+		if !errors.Is(got.err, xz.ErrMalformed) {
+			t.Errorf("%q: %v", data, got.err)
+		}
+	}
+}
+
 func TestPlanIsWhatXZLists(t *testing.T) {
 	packed := readFixture(t, "streams.xz")
 	plan, err := xz.ReadPlan(bytes.NewReader(packed), int64(len(packed)))
