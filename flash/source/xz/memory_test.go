@@ -85,3 +85,27 @@ func TestPlanOfManyStreamsTakesLittleMemory(t *testing.T) {
 		t.Errorf("%d bytes per stream", perStream)
 	}
 }
+
+// TestPlanOfEmptyStreamsHoldsNothing looks at what is held when the plan comes to a file's start.
+func TestPlanOfEmptyStreamsHoldsNothing(t *testing.T) {
+	const streams, sparedBytes = 300_000, 1 << 20
+	empty := readFixture(t, "streams.xz")[1972:2004] // by `xz -lvv`
+	many := bytes.NewReader(bytes.Repeat(empty, streams))
+	before, held := heapBytes(), int64(0)
+	plan, err := xz.ReadPlan(readerAtFunc(func(p []byte, offset int64) (int, error) {
+		if offset == 0 {
+			held = heapBytes() - before
+		}
+		return many.ReadAt(p, offset)
+	}), many.Size())
+	if err != nil || plan.Streams != streams || len(plan.Blocks) != 0 {
+		t.Fatal(plan.Streams, len(plan.Blocks), err)
+	}
+	if held > sparedBytes {
+		t.Errorf("%d bytes are held", held)
+	}
+}
+
+type readerAtFunc func(p []byte, offset int64) (int, error)
+
+func (f readerAtFunc) ReadAt(p []byte, offset int64) (int, error) { return f(p, offset) }

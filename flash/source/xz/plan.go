@@ -47,7 +47,9 @@ func ReadPlan(file io.ReaderAt, sizeBytes int64) (Plan, error) {
 		if listed += len(stream.Blocks); stream.Blocks == nil {
 			listed = math.MaxInt32
 		}
-		streams, next = append(streams, stream.Blocks), start
+		if next = start; len(stream.Blocks) > 0 { // of empty ones a file may have millions
+			streams = append(streams, stream.Blocks)
+		}
 		if listed > maxPlannedBlocks {
 			streams, listed = nil, math.MaxInt32
 		}
