@@ -3,6 +3,9 @@
 package e2e_test
 
 import (
+	"errors"
+	"io"
+	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -42,6 +45,33 @@ func TestStallLimitReportsASilentCard(t *testing.T) {
 		t.Errorf("the silent card is told as %s, %+v", told.Verdict, told.Error)
 	}
 	silent.expectNoHead(t)
+}
+
+// TestListOfASilentDiskEnds reads the list as another program would, to its end, while the kernel keeps the one that printed it.
+func TestListOfASilentDiskEnds(t *testing.T) {
+	silent := seat(t, cardlab.Traits{SizeBytes: 64 * mib, SilentAfter: cardlab.After{ReadBytes: 1}})
+	list, output, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := newProcess(t, command{args: []string{"cards"}})
+	p.cmd.Stdout, p.cmd.Stderr = output, &p.stderr
+	p.launch()
+	t.Cleanup(silent.Release)
+	if err := errors.Join(output.Close(), list.SetReadDeadline(time.Now().Add(time.Minute))); err != nil {
+		t.Fatal(err)
+	}
+	if text, err := io.ReadAll(list); err != nil || !strings.Contains(string(text), silent.path) {
+		t.Errorf("%q, %v", text, err)
+	}
+	p.stderr.awaitText(t, silent.path+": a look at it has not returned; the kernel may keep this program from ending", time.Minute)
+	select {
+	case <-p.waited:
+		t.Error("the program ended, which this test is not about")
+	default:
+	}
+	silent.Release()
+	p.wait().expectCode(t, 0)
 }
 
 // TestInterruptWhileACallIsStuck presses ^C when a write has been stuck in the kernel for a while.

@@ -34,10 +34,16 @@ func (p *program) cards(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return p.printed(
+	err = p.printed(
 		func() error { return p.cardsJSON(startedAt, listings) },
 		func() error { return cardsText(p.stdout, listings) },
 	)
+	for _, l := range listings {
+		if l.Silent {
+			p.complainOfStuckCall(l.Node, "a look at it")
+		}
+	}
+	return err
 }
 
 func (p *program) cardsJSON(startedAt time.Time, listings []device.Listing) error {

@@ -15,5 +15,8 @@ func main() {
 	ctx, stop := interruptible(context.Background())
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()
+	// A card's call that never returns keeps the process: whoever reads what it printed must see the end all the same. An error of
+	// writing came up when it was printed.
+	_ = os.Stdout.Close()
 	os.Exit(code)
 }

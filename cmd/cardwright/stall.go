@@ -32,9 +32,13 @@ func (f *stallFlag) check() error {
 func (p *program) warnOfStuckCalls(err error, targets []*target) error {
 	for _, t := range targets {
 		if call, under := t.meter.Call(); under {
-			p.complain("%s: %v has not returned; the kernel may keep this program from ending until it does. "+
-				"Pulling the card, or the reader's plug, ends the waiting.", t.path, call)
+			p.complainOfStuckCall(t.path, call)
 		}
 	}
 	return err
+}
+
+func (p *program) complainOfStuckCall(path string, call any) {
+	p.complain("%s: %v has not returned; the kernel may keep this program from ending until it does. "+
+		"Pulling the card, or the reader's plug, ends the waiting.", path, call)
 }

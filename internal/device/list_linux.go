@@ -17,6 +17,8 @@ type Listing struct {
 	Judgement           // without permission for fixed disks
 	// AllowedWithFixedOK tells what that permission would make of it.
 	AllowedWithFixedOK bool `json:"allowed_with_fixed_ok"`
+	// Silent tells that a call is left behind which the disk has not answered. The kernel may keep the program until it does.
+	Silent bool `json:"-"`
 }
 
 // List gives every whole disk that could ever be a target or be taken for one, with what is on it and whether it may be
@@ -44,7 +46,7 @@ func List(ctx context.Context, roots Roots, patience time.Duration) ([]Listing, 
 		l := Listing{Description: s.known(d, roots), WriteProtected: d.ReadOnly, Judgement: Judge(s, d, Policy{})}
 		l.AllowedWithFixedOK = Judge(s, d, Policy{FixedOK: true}).Allowed
 		if l.SizeBytes > 0 {
-			l.Contents, l.Unreadable = unreadable, fmt.Sprintf("it did not answer for %v", patience)
+			l.Contents, l.Unreadable, l.Silent = unreadable, fmt.Sprintf("it did not answer for %v", patience), true
 		}
 		listings, numbers = append(listings, l), append(numbers, d.Dev)
 	}
@@ -59,7 +61,7 @@ func (l Listing) looked(ctx context.Context, number DevNumber, roots Roots) List
 	if l.SizeBytes == 0 {
 		return l
 	}
-	l.Contents, l.Unreadable = unreadable, ""
+	l.Contents, l.Unreadable, l.Silent = unreadable, "", false
 	// Open looks the node up by number, so a node that belongs to another disk is never read as this one.
 	c, err := Open(ctx, l.Node, Options{ReadOnly: true, Roots: roots})
 	if err != nil {
