@@ -68,7 +68,7 @@ func ways(packed []byte) map[string]func() outcome {
 		"two":     func() outcome { return decode(plain(), xz.Options{Workers: 2}) },
 		"planned": func() outcome { return decode(plain(), xz.Options{Workers: 3, Plan: plan.Blocks}) },
 		"scarce": func() outcome {
-			return decode(plain(), xz.Options{Workers: 4, Plan: plan.Blocks, MemoryBytes: 300_000})
+			return decode(plain(), xz.Options{Workers: 4, Plan: plan.Blocks, MemoryBytes: 560_000})
 		},
 		"bytewise": func() outcome { return decode(iotest.OneByteReader(plain()), xz.Options{Workers: 2}) },
 		"data errors": func() outcome {

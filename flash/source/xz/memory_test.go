@@ -37,24 +37,46 @@ func TestBlocksOfAllKindsStayInTheirBounds(t *testing.T) {
 		"with filters":                     {ofThreeFilters, ofThreeFilters, ofThreeFilters, ofThreeFilters, ofThreeFilters},
 	} {
 		t.Run(name, func(t *testing.T) {
-			source := bytes.NewReader(bytes.Join(files, nil))
-			before := heapBytes()
-			r := xz.NewReader(source, xz.Options{Workers: 2, MemoryBytes: boundBytes})
-			most := int64(0)
-			for {
-				_, err := io.CopyN(io.Discard, struct{ io.Reader }{r}, 1<<20)
-				if errors.Is(err, io.EOF) {
-					break
-				}
-				if err != nil {
-					t.Fatal(err)
-				}
-				most = max(most, heapBytes()-before)
-			}
+			most := mostHeld(t, bytes.Join(files, nil), xz.Options{Workers: 2, MemoryBytes: boundBytes})
 			if most > boundBytes+sparedBytes || most < boundBytes/4 {
 				t.Errorf("up to %d bytes are held", most)
 			}
 		})
+	}
+}
+
+// TestManySmallBlocksStayInTheirBounds has so many at work that what each takes beside its bytes counts.
+func TestManySmallBlocksStayInTheirBounds(t *testing.T) {
+	const boundBytes, sparedBytes = 16 << 20, 4 << 20
+	stored := func(chunks int) []byte {
+		data := bytes.Repeat([]byte("\x01\xff\xff"+strings.Repeat("node", 1<<14)), chunks)
+		return sizedFile(append(data, 0), int64(chunks)<<16)
+	}
+	for name, packed := range map[string][]byte{
+		"of 64 KiB":           bytes.Repeat(stored(1), 400),
+		"of 128 KiB":          bytes.Repeat(stored(2), 200),
+		"of 704 KiB, then 64": append(bytes.Repeat(stored(11), 20), bytes.Repeat(stored(1), 300)...),
+	} {
+		if most := mostHeld(t, packed, xz.Options{Workers: 64, MemoryBytes: boundBytes}); most > boundBytes+sparedBytes {
+			t.Errorf("%s: up to %d bytes are held", name, most)
+		}
+	}
+}
+
+// mostHeld decodes, and looks at what is held after each 1 MiB.
+func mostHeld(t *testing.T, packed []byte, options xz.Options) (most int64) {
+	t.Helper()
+	before := heapBytes()
+	r := xz.NewReader(bytes.NewReader(packed), options)
+	for {
+		_, err := io.CopyN(io.Discard, struct{ io.Reader }{r}, 1<<20)
+		if errors.Is(err, io.EOF) {
+			return most
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		most = max(most, heapBytes()-before)
 	}
 }
 

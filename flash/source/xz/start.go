@@ -46,6 +46,7 @@ func (r *Reader) place(w waitingBlock) {
 type jobSize struct {
 	checked  int64 // packed data and check
 	payload  int64 // packed data, padding and check
+	input    int64 // what packed bytes are looked at through
 	decoded  int64
 	filtered int64 // what went through filters, if there are any
 	memory   int64 // all of it
@@ -73,7 +74,8 @@ func (r *Reader) sized(w waitingBlock) (jobSize, bool) {
 	}
 	s.checked = packed + int64(lengthBytes)
 	s.payload = (packed+3)&^3 + int64(lengthBytes)
-	s.memory = s.payload + chunkBytes + s.decoded
+	s.input = min(s.payload, inputBytes) + chunkBytes
+	s.memory = jobBytes + s.payload + s.input + s.decoded
 	if n := int64(len(w.header.filters)); n > 0 {
 		s.filtered = s.decoded
 		s.memory += s.filtered + n*min(s.decoded, stageBytes)
@@ -98,6 +100,7 @@ func (r *Reader) handOut(size jobSize, w waitingBlock) {
 		n := r.in.read(p)
 		j.whole = n == len(p)
 		j.pieces = append(j.pieces, p[:n])
+		j.memory += int64(cap(p) - len(p))
 		missing -= int64(n)
 	}
 	err := r.in.err

@@ -106,11 +106,15 @@ func (t *team) heldBytes() int64 {
 }
 
 // heldBytes is what a job keeps to be used again.
-func (j *job) heldBytes() int64 { return j.takes(jobSize{}) }
+func (j *job) heldBytes() int64 { return j.takes(jobSize{memory: jobBytes}) }
+
+// jobBytes is what a job takes whatever its block's size: its model, and the tables of its check.
+const jobBytes = 64 << 10
 
 // takes is how much a job of that size takes, with the memory that it kept.
 func (j *job) takes(size jobSize) int64 {
-	return size.memory + beyond(cap(j.block.window.buf), size.decoded) + beyond(cap(j.filtered), size.filtered)
+	return size.memory + beyond(cap(j.block.window.buf), size.decoded) + beyond(cap(j.filtered), size.filtered) +
+		beyond(cap(j.input.buf), size.input)
 }
 
 // dropSmaller gives up what is too small for a job of that size before the job takes larger memory, so that the two are never
@@ -121,6 +125,9 @@ func (j *job) dropSmaller(size jobSize) {
 	}
 	if int64(cap(j.filtered)) < size.filtered {
 		j.filtered = nil
+	}
+	if int64(cap(j.input.buf)) < size.input {
+		j.input.buf = nil
 	}
 }
 
@@ -153,8 +160,8 @@ func (t *team) newPiece(forBytes int64) []byte {
 // releasePieces keeps the memory of a job's packed bytes to be used again, as far as all that is held stays in its bounds.
 func (t *team) releasePieces(j *job) {
 	for _, p := range j.pieces {
-		j.memory -= int64(len(p))
-		t.memory -= int64(len(p))
+		j.memory -= int64(cap(p))
+		t.memory -= int64(cap(p))
 		if cap(p) == pieceBytes && t.heldBytes()+pieceBytes <= t.maxMemory {
 			t.spare = append(t.spare, p)
 		}
