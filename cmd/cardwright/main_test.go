@@ -4,14 +4,37 @@ package main
 // calls. All tests lie inside the package, since a command cannot be imported.
 
 import (
+	"context"
+	"fmt"
+	"os"
+	"os/exec"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"cardwright": mainWithoutTerminal, "heldbatch": heldBatch})
+	testscript.Main(m, map[string]func(){"cardwright": mainWithoutTerminal, "heldbatch": heldBatch, "behind": behind})
+}
+
+// behind is a program for scripts: it runs a command in a process group of its own, with standard error on the terminal that is this
+// group's, and ends as that does. A command that reads or sets the terminal from there is stopped (POSIX.1-2024, 11.1.4).
+func behind() {
+	tty, err := os.OpenFile("/dev/tty", os.O_RDWR, 0)
+	if err == nil {
+		ctx, cancel := context.WithTimeout(context.Background(), time.Minute) // what is stopped never ends
+		defer cancel()
+		command := exec.CommandContext(ctx, os.Args[1], os.Args[2:]...)
+		command.Stdout, command.Stderr = os.Stdout, tty
+		command.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+		err = command.Run()
+	}
+	if err != nil {
+		fmt.Println(err)
+		os.Exit(int(programFailed))
+	}
 }
 
 // mainWithoutTerminal leaves the terminal that the tests were started from, so that a script only has one where it says so.

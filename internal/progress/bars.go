@@ -13,22 +13,24 @@ import (
 // bars show the progress on a terminal, one bar per card.
 type bars struct {
 	*Progress
-	pool *pb.Pool
-	bars []*pb.ProgressBar
+	pool    *pb.Pool
+	bars    []*pb.ProgressBar
+	restore func() // what the program does about the terminal's background
 }
 
 // barTemplate is one card's line: what it is and does, a bar where the size is known, and the figures.
 const barTemplate = `{{string . "doing"}} {{bar . }} {{string . "figures"}}`
 
-// startBars turns the terminal's echo off and starts the bars. It is nil where there is no terminal to draw on; then the
-// progress is told in lines.
+// startBars turns the terminal's echo off and starts the bars. It is nil where there is no terminal to draw on, or the program runs
+// in its background, where setting it would stop the program in the middle of a card; then the progress is told in lines.
 func (p *Progress) startBars() *bars {
-	if !terminal.Is(p.out) {
+	if terminal.SizeOf(p.out) == nil {
 		return nil
 	}
 	terminal.LeaveSignals() // main ends the work first and then lets the bars stop
-	b := &bars{Progress: p, pool: &pb.Pool{Output: p.out}}
+	b := &bars{Progress: p, pool: &pb.Pool{Output: p.out}, restore: terminal.KeepRunning()}
 	if err := b.pool.Start(); err != nil {
+		b.restore()
 		return nil
 	}
 	for _, c := range p.cards {
@@ -44,7 +46,10 @@ func (p *Progress) startBars() *bars {
 // paint looks at the meters until it is stopped. The terminal is written to by the pool's own goroutine.
 func (b *bars) paint(stop <-chan struct{}) {
 	// Stopping restores the terminal. An error would say that this failed, which nobody could be told on it.
-	defer func() { _ = b.pool.Stop() }()
+	defer func() {
+		_ = b.pool.Stop()
+		b.restore()
+	}()
 	looking := time.NewTicker(LookEvery)
 	defer looking.Stop()
 	for {

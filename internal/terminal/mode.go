@@ -2,6 +2,8 @@ package terminal
 
 import (
 	"os"
+	"os/signal"
+	"syscall"
 
 	"github.com/cheggaaa/pb/v3/termutil"
 	"golang.org/x/sys/unix"
@@ -28,6 +30,13 @@ func letterByLetter(tty *os.File) (restore func()) {
 		_ = termutil.RawModeOff()
 		close(quit)
 	}
+}
+
+// KeepRunning has the program be refused the terminal, instead of being stopped, when it reads or sets it after it was sent to the
+// terminal's background. restore puts that back.
+func KeepRunning() (restore func()) {
+	signal.Ignore(syscall.SIGTTIN, syscall.SIGTTOU)
+	return func() { signal.Reset(syscall.SIGTTIN, syscall.SIGTTOU) }
 }
 
 // LeaveSignals has whatever turns the terminal's echo off leave signals to the program's main function, which ends the work first and

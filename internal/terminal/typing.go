@@ -3,9 +3,7 @@ package terminal
 import (
 	"bufio"
 	"os"
-	"os/signal"
 	"sync"
-	"syscall"
 	"time"
 	"unicode"
 )
@@ -41,15 +39,13 @@ func StartTyping(open func() (Terminal, error), unseen bool, entered func(line s
 	}
 	t.tty = tty
 	if isFile {
-		// Sent to the background later, the program is refused the terminal instead of being stopped.
-		signal.Ignore(syscall.SIGTTIN, syscall.SIGTTOU)
-		t.restore = func() { signal.Reset(syscall.SIGTTIN, syscall.SIGTTOU) }
+		t.restore = KeepRunning()
 	}
 	if isFile && unseen {
-		restoreMode := letterByLetter(file)
+		restoreMode, restoreSignals := letterByLetter(file), t.restore
 		t.restore = func() {
 			restoreMode()
-			signal.Reset(syscall.SIGTTIN, syscall.SIGTTOU)
+			restoreSignals()
 		}
 	}
 	return t
