@@ -139,5 +139,6 @@ func newSource(path string, content []byte) (source, error) {
 
 // templateFailed says what is wrong with a template; the library's text begins with a word that tells the operator nothing.
 func templateFailed(err error) error {
-	return fmt.Errorf("%w: %s", ErrTemplate, strings.TrimPrefix(err.Error(), "template: "))
+	told := strings.TrimPrefix(err.Error(), "template: ")
+	return fmt.Errorf("%w: %s", ErrTemplate, strings.Replace(told, "map has no entry for key", "no column of the sheet has the name", 1))
 }

@@ -84,6 +84,10 @@ func (s *sheetReader) fields() ([]string, error) {
 	if errors.Is(err, io.EOF) {
 		return nil, io.EOF
 	}
+	if errors.Is(err, csv.ErrFieldCount) {
+		line, _ := s.FieldPos(0)
+		return nil, fmt.Errorf("%w: line %d has %d values, and there are %d columns", ErrSheet, line, len(fields), len(s.sheet.columns))
+	}
 	if parse, ok := errors.AsType[*csv.ParseError](err); ok {
 		return nil, fmt.Errorf("%w: line %d, byte %d: %w", ErrSheet, parse.Line, parse.Column, parse.Err)
 	}
@@ -119,6 +123,8 @@ func (s *sheetReader) header() error {
 	}
 	for i, name := range names {
 		switch {
+		case len(names) == 1 && strings.ContainsAny(name, ";\t"):
+			return s.complain(i, "%q has no comma: columns are parted by commas, and by nothing else", name)
 		case name == "":
 			return s.complain(i, "the column has no name")
 		case !isTemplateName(name):
