@@ -77,7 +77,7 @@ func (j Judge) Judge(t *Trace) Judgement {
 	case t.bytes == 0:
 		judgement.Reason = "nothing was written"
 	case judgement.SourceWasTheLimit:
-		judgement.Reason = fmt.Sprintf("the card waited %.0f %% of the time for the source or for a slower card",
+		judgement.Reason = fmt.Sprintf("the card waited %.0f %% of the time for something to write",
 			100*t.SourceWait().Seconds()/t.TimeToFlash().Seconds())
 	case judgement.BusWasTheLimit:
 		judgement.Pace, judgement.Reason = j.onLimitedBus(written)

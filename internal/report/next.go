@@ -46,7 +46,12 @@ func nextWhenIntact(run *logbook.Run) string {
 		run.Conditions.BusWasTheLimit && !run.Conditions.SourceWasTheLimit:
 		return "The image is on it, but whether it holds the floor was not found out: flash it in a reader on a faster bus."
 	case run.Conditions.FloorBytesPerSecond > 0 && run.Pace == flash.PaceUnjudged && run.Write != nil:
-		return "The image is on it, but whether it holds the floor was not found out: flash it alone, from a fast disk."
+		alone := ""
+		if run.Conditions.CardsAtOnce > 1 {
+			alone = " alone"
+		}
+		return "The image is on it, but whether it holds the floor was not found out: flash it" + alone + " from an image that " +
+			"\"cardwright prepare\" prepared, or that lies unpacked on a fast disk."
 	case run.Pace.IsSlow():
 		return "Remove the card. It is sound but slow: give it a board that writes little, or try it in another reader."
 	}

@@ -68,6 +68,8 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 				Step: flash.StepFiles, Class: logbook.ClassSource, Cause: "the FAT file system has no room", OffsetBytes: 1 << 20,
 			}}, "No boot sector was left on the card; what it held before is gone. The image and the card's own files", "sound image",
 		},
+		"a card that rested beside others": {rested(3), "flash it alone from an image that", "it is ready"},
+		"a card that rested, and was alone": {rested(1), "flash it from an image that \"cardwright prepare\" prepared", "alone"},
 		"a card that wraps round": {wrapped("node-08"), "\"cardwright capacity DEV\"", "out of use"},
 	} {
 		var page strings.Builder
@@ -78,5 +80,14 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 		if !strings.Contains(text, c.says) || strings.Contains(text, c.not) {
 			t.Errorf("%s: %s", name, text)
 		}
+	}
+}
+
+// rested is an intact run with a floor in which the card rested for its source, so that its pace is not known.
+func rested(cardsAtOnce int) logbook.Run {
+	return logbook.Run{
+		Operation: logbook.OperationFlash, Verdict: logbook.Intact, Pace: flash.PaceUnjudged, Write: &flash.Figures{Bytes: 1 << 20},
+		Proof: &verify.Proof{Bytes: 1 << 20, Seconds: 1, FromMedium: true},
+		Conditions: logbook.Conditions{CardsAtOnce: cardsAtOnce, FloorBytesPerSecond: 10e6, SourceWasTheLimit: true},
 	}
 }
