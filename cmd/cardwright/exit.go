@@ -103,7 +103,7 @@ func hints() []struct {
 		{source.ErrStatus, "Look at the address."},
 		{source.ErrStalled, "Look at the network, then try again."},
 		{store.ErrInUse, "Wait until the program that reads it has ended."},
-		{store.ErrNoRoom, storeHint + "\n\"cardwright prepare --remove NAME\" removes one, --store-limit sets the limit."},
+		{store.ErrNoRoom, storeHint + "\n\"cardwright prepare --remove NAME\" removes one, --store-limit sets the limit,\n--store names a folder on another disk."},
 		{logbook.ErrBatchInUse, ""},
 		{logbook.ErrOtherImage, "--anew begins a new batch of that name, --name gives it another."},
 		{project.ErrNotComposed, "Look at what \"cardwright inspect\" says of the image, and at how large the files are."},

@@ -59,7 +59,8 @@ func (s *Store) settle(tenants []*tenant, wantBytes, mayTakeBytes, spareBytes in
 			wantBytes, staying, s.limitBytes)
 	}
 	if spareBytes+taken-staying < 0 {
-		return fmt.Errorf("%w: it takes up to %d bytes, and the disk has %d less", ErrNoRoom, wantBytes, -spareBytes)
+		return fmt.Errorf("%w: it takes up to %d bytes, and the disk has room for %d", ErrNoRoom, wantBytes,
+			max(wantBytes+spareBytes+taken-staying, 0))
 	}
 	slices.SortFunc(tenants, func(a, b *tenant) int { return a.usedAt.Compare(b.usedAt) })
 	for _, t := range tenants {
