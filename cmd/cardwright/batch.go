@@ -75,7 +75,7 @@ func (p *program) batchCommand() *cobra.Command {
 	}
 	flags := cmd.Flags()
 	flags.StringArrayVar(&b.bayTexts, "bay", nil, "a bay as `NAME=DEV`: a name of your own, and its reader (may be repeated)")
-	flags.IntVar(&b.wanted, "count", 0, "end when so many cards are intact, those done before among them "+
+	flags.IntVar(&b.wanted, "count", 0, "end when this `number` of cards is intact, those done before among them "+
 		"(else one for each row of --labels, or when interrupted)")
 	flags.StringVar(&b.floor, "floor", "", "the least write `rate` that will do, such as 10MB (per second)")
 	flags.StringVar(&b.name, "name", "", "the batch's `name` in the logbook; a batch of the same name goes on where it stopped "+

@@ -40,7 +40,7 @@ func (p *program) logbookListCommand() *cobra.Command {
 		RunE: func(cmd *cobra.Command, _ []string) error { return p.listRuns(cmd.Context(), filter) },
 	}
 	cmd.Flags().StringVar(&filter.Label, "label", "", "only runs of the card with this `label`")
-	cmd.Flags().IntVar(&filter.Limit, "limit", 50, "at most so many runs")
+	cmd.Flags().IntVar(&filter.Limit, "limit", 50, "at most this `number` of runs")
 	return cmd
 }
 

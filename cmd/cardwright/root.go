@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"cardwright/internal/device"
 	"cardwright/internal/report"
@@ -106,7 +107,7 @@ func (p *program) root() *cobra.Command {
 	root.SetVersionTemplate("cardwright {{.Version}}\n")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		p.unparsed = true
-		return usageError{err}
+		return usageError{inPlainWords(err)}
 	})
 	root.PersistentFlags().BoolVar(&p.json, "json", false, "print the result as one JSON document on standard output")
 	root.PersistentFlags().StringVar(&p.logbookPath, "logbook", "",
@@ -119,6 +120,19 @@ func (p *program) root() *cobra.Command {
 		cmd.SuggestionsMinimumDistance = 2
 	})
 	return root
+}
+
+// inPlainWords says what a flag takes that was given something else.
+func inPlainWords(err error) error {
+	invalid, ok := errors.AsType[*pflag.InvalidValueError](err)
+	if !ok {
+		return err
+	}
+	takes := map[string]string{"int": "no whole number", "duration": "no time: give a number and its unit, such as 90s"}
+	if words, known := takes[invalid.GetFlag().Value.Type()]; known {
+		return fmt.Errorf("--%s: %q is %s", invalid.GetFlag().Name, invalid.GetValue(), words)
+	}
+	return err
 }
 
 // unknownCommand refuses words that are no command, and names those that are near.
