@@ -68,9 +68,9 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 				Step: flash.StepFiles, Class: logbook.ClassSource, Cause: "the FAT file system has no room", OffsetBytes: 1 << 20,
 			}}, "No boot sector was left on the card; what it held before is gone. The image and the card's own files", "sound image",
 		},
-		"a card that rested beside others": {rested(3), "flash it alone from an image that", "it is ready"},
+		"a card that rested beside others":  {rested(3), "flash it alone from an image that", "it is ready"},
 		"a card that rested, and was alone": {rested(1), "flash it from an image that \"cardwright prepare\" prepared", "alone"},
-		"a card that wraps round": {wrapped("node-08"), "\"cardwright capacity DEV\"", "out of use"},
+		"a card that wraps round":           {wrapped("node-08"), "\"cardwright capacity DEV\"", "out of use"},
 	} {
 		var page strings.Builder
 		if err := report.Text(&page, report.Document{Cards: []logbook.Run{c.run}}); err != nil {
@@ -87,7 +87,7 @@ func TestNextPromisesNoMoreThanIsKnown(t *testing.T) {
 func rested(cardsAtOnce int) logbook.Run {
 	return logbook.Run{
 		Operation: logbook.OperationFlash, Verdict: logbook.Intact, Pace: flash.PaceUnjudged, Write: &flash.Figures{Bytes: 1 << 20},
-		Proof: &verify.Proof{Bytes: 1 << 20, Seconds: 1, FromMedium: true},
+		Proof:      &verify.Proof{Bytes: 1 << 20, Seconds: 1, FromMedium: true},
 		Conditions: logbook.Conditions{CardsAtOnce: cardsAtOnce, FloorBytesPerSecond: 10e6, SourceWasTheLimit: true},
 	}
 }
