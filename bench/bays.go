@@ -27,7 +27,7 @@ func (b *workbench) bays(cards int, goal string) comparison {
 		}
 		sound, slow := ofRates(20, 80), ofRates(2, 8)
 		silent := sound
-		silent.SilentAfter.WrittenBytes = 40 << 20
+		silent.SilentAfter.WrittenBytes = b.imageBytes / 10
 		groups := []struct {
 			name   string
 			traits []cardlab.Traits

@@ -16,7 +16,7 @@ import (
 func (p *program) cardsCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "cards",
-		Short: "List the readers, and tell which may be written to and why not",
+		Short: "List the disks, and tell which may be written to and why not",
 		Long: "cards lists every disk of this machine with its size, its model and what is on\n" +
 			"it, and says whether flash would write to it and, if not, why. It writes\n" +
 			"nothing. Without root it cannot tell what is on most disks.\n\n" + exitHelp(),

@@ -41,7 +41,7 @@ func (p *program) checkCommand() *cobra.Command {
 	cmd.Flags().StringVar(&c.label, "label", "", "the `label` written on the card, for the logbook")
 	c.stallFlag.register(cmd)
 	c.freeFlag.register(cmd, "do not compare what the image's own file systems mark as free, for a card that was flashed with "+
-		"--skip-free (for images that lie unpacked in a file)")
+		"--skip-free (for images that are prepared, or lie unpacked in a file)")
 	c.imageFlags.register(cmd)
 	c.storeFlags.register(cmd)
 	return cmd

@@ -88,8 +88,9 @@ func (i *identifying) readFolder() error {
 	i.page.Device = i.folder
 	folder := os.DirFS(i.folder)
 	raw, err := identity.ReadFolder(folder)
-	if _, missing := fs.Stat(folder, "."); missing != nil {
-		err = missing
+	_, looked := fs.Stat(folder, ".")
+	if missing, ok := errors.AsType[*fs.PathError](looked); ok {
+		err = missing.Err // the path is told anyway
 	}
 	if err != nil {
 		return usagef("identify: --registers %s: %w", i.folder, err)

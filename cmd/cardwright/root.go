@@ -109,7 +109,7 @@ func (p *program) root() *cobra.Command {
 		p.unparsed = true
 		return usageError{inPlainWords(err)}
 	})
-	root.PersistentFlags().BoolVar(&p.json, "json", false, "print the result as one JSON document on standard output")
+	root.PersistentFlags().BoolVar(&p.json, "json", false, "print the result as JSON on standard output")
 	root.PersistentFlags().StringVar(&p.logbookPath, "logbook", "",
 		"the logbook's `path` (else CARDWRIGHT_LOGBOOK, else root's or the user's own)")
 	root.SetHelpCommand(helpCommand(root))
