@@ -33,9 +33,11 @@ func FuzzInspect(f *testing.F) {
 func FuzzMBR(f *testing.F) {
 	content := make([]byte, 512)
 	putMBR(content, 7, entry{0x80, 0x0C, 8192, 8192}, entry{0, 0x05, 16384, 1 << 31}, entry{0, 0xEE, 1, 1<<32 - 1})
-	f.Add(content[440:510])
+	f.Add(bytes.Clone(content[440:510]))
 	putMBR(content, 7, entry{0x80, 0x0C, 8192, 8192}, entry{0, 0x83, 16384, 1 << 31}, entry{0, 0x05, 1, 1<<32 - 1})
-	f.Add(content[440:510])
+	f.Add(bytes.Clone(content[440:510]))
+	putMBR(content, 7, entry{0x80, 0x0C, 8192, 8192}, entry{0, 0x83, 16384, 1 << 31}, entry{0, 0x05, 0, 16384})
+	f.Add(bytes.Clone(content[440:510]))
 	f.Fuzz(func(t *testing.T, fields []byte) {
 		table := soundly(t, masterRecord(fields), 64*mib, 512)
 		if table.Kind == partition.SchemeMBR && len(table.Partitions) > 4 {

@@ -224,7 +224,7 @@ func badTypes() (all []badTable) {
 			"needs-larger-card partition-beyond-end partition-covers-table partitions-overlap",
 		}
 		switch kind {
-		case 0x05, 0x0F, 0x85: // the MBR is a link of its own chain; behind it there is none
+		case 0x05, 0x0F, 0x85: // the MBR is no link of its own chain
 			c.codes = "extended-chain-broken extended-chain-cut extended-chain-loop " +
 				"needs-larger-card partition-beyond-end partition-covers-table partitions-overlap"
 		case 0xEE:

@@ -156,7 +156,7 @@ func (c *chainWalk) stops(lba, from uint64, extended mbrEntry) bool {
 	evidence := fmt.Sprintf("link from LBA %d to LBA %d; extended partition LBA %d to %d", from, lba, extended.offset,
 		extended.offset+extended.sectors-1)
 	switch {
-	case c.visited[lba]:
+	case c.visited[lba] || lba == 0: // the record at 0 is the table itself, and no link
 		c.found(Finding{"extended-chain-loop", Fault, "The chain of logical partitions leads back to where it has been.", evidence})
 	case lba < extended.offset || lba >= extended.offset+extended.sectors:
 		c.found(Finding{"extended-chain-escape", Fault, "The chain of logical partitions leads out of its extended partition.", evidence})
