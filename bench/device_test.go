@@ -39,10 +39,11 @@ func TestComparisonsRun(t *testing.T) {
 	if len(told.Figures) != 28 || len(told.Machine) < 2 || !strings.Contains(told.Image, "25165824 bytes") {
 		t.Fatalf("%d figures\n%s", len(told.Figures), &document)
 	}
+	sides := map[string]int{"x": 2, "MiB": 0, "s/GB": 1, "s": 1}
 	names := map[string]bool{}
 	for _, f := range told.Figures {
 		names[f.Name] = true
-		if f.Value <= 0 || f.Unit == "" || f.Unit == "x" && len(f.Sides) != 2 {
+		if want, known := sides[f.Unit]; f.Value <= 0 || !known || len(f.Sides) != want {
 			t.Errorf("%+v", f)
 		}
 		for _, s := range f.Sides {

@@ -27,7 +27,7 @@ func TestDefaultMemoryIsAQuarterOfTheMachinesAtMost(t *testing.T) {
 }
 
 // What the collector keeps to lies below what the program may take by what it does not see in time: 17 MiB of the program's own file
-// and 11 MiB of large pieces, as they were measured.
+// and 11 MiB of large pieces, twice what was measured of them.
 func TestDecodingGetsWhatIsLeft(t *testing.T) {
 	defer debug.SetMemoryLimit(debug.SetMemoryLimit(-1))
 	const unseen = 17 + 11

@@ -10,7 +10,7 @@ import (
 // unreadable is told in place of what is on a disk.
 const unreadable = "unreadable"
 
-// A Listing is one disk as the list of readers shows it.
+// A Listing is one disk as the list of disks shows it.
 type Listing struct {
 	Description
 	WriteProtected bool `json:"write_protected"`
