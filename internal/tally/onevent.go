@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"os/exec"
 	"strings"
-	"sync/atomic"
 	"syscall"
 	"time"
 )
@@ -15,11 +14,10 @@ import (
 // An errand is the operator's own command that is run for each event of a batch, one at a time and in order. Nothing of an event
 // comes onto its command line: the document is on its standard input.
 type errand struct {
+	*queue
 	command  string
 	limit    time.Duration // for one command, and for all that wait at the end
 	complain func(string)
-	waiting  chan []byte
-	lost     atomic.Int64 // how many events found no room, or no time at the end
 	told     map[string]bool
 	cut      context.CancelFunc
 	stopped  chan struct{}
@@ -37,29 +35,17 @@ const (
 func newErrand(command string, limit time.Duration, complain func(string)) *errand {
 	ctx, cut := context.WithCancel(context.Background())
 	e := &errand{
-		command: command, limit: limit, complain: complain, waiting: make(chan []byte, errandRoom+1),
+		queue: newQueue(errandRoom), command: command, limit: limit, complain: complain,
 		told: map[string]bool{}, cut: cut, stopped: make(chan struct{}),
 	}
 	go e.work(ctx) // ends with close, which waits for it
 	return e
 }
 
-// tell takes an event's document, or loses it where too many wait. One goroutine at a time calls it, so that room seen stays.
-func (e *errand) tell(document []byte) {
-	if len(e.waiting) >= errandRoom {
-		e.lost.Add(1)
-		return
-	}
-	e.waiting <- document
-}
-
-// close takes the last document, for which a place is kept, and waits for what is queued, but not for long: what is under way then
+// close takes the last document and waits for what is queued, but not for long: what is under way then
 // is killed, and the rest is lost. It gives how many events the command was not run for. No last document is nil.
 func (e *errand) close(last []byte) (lost int64) {
-	if last != nil {
-		e.waiting <- last
-	}
-	close(e.waiting)
+	e.end(last)
 	limit := time.AfterFunc(e.limit, e.cut)
 	<-e.stopped
 	limit.Stop()
